@@ -1,0 +1,784 @@
+"""The words of the product: frozen records, ordered stages, signs and flags.
+
+Units stand in the names: ``_mm``, ``_mm2``, ``_deg``, ``_px``.  ``_sd`` is the standard
+uncertainty (GUM) of the value before it.  ``None`` means not measured, never zero.
+Times are aware; dates are calendar days in the grove's time zone.  Image arrays are
+``[row, column]``, colour order RGB; pixel centres lie on whole numbers.  The **site frame**
+is the unrolled bark seen from outside: ``x`` is arc length round the trunk in mm, right of
+the card's centre line positive; ``y`` is mm along the trunk, up positive, 0 at the card's centre.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from enum import IntEnum, IntFlag, StrEnum
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    ImageRGB: TypeAlias = NDArray[np.uint8]
+    Mask: TypeAlias = NDArray[np.bool_]
+    Floats: TypeAlias = NDArray[np.floating]
+
+# ---------------------------------------------------------------- vocabulary
+
+
+class Stage(IntEnum):
+    """Closure stage: what is visible, in the order in which a wound passes through it."""
+
+    FRESH = 0
+    RESINOUS = 1
+    CALLUS = 2
+    CLOSING = 3
+    CLOSED = 4
+    REBARKED = 5
+
+    @property
+    def word(self) -> str:
+        """The stage as it is written in tables and pages."""
+        return self.name.lower()
+
+
+class Sign(StrEnum):
+    """A visible sign of possible fungal infection."""
+
+    GREEN_FILM = "green_film"
+    WHITE_MYCELIUM = "white_mycelium"
+    CONK = "conk"
+    DARK_BLEEDING = "dark_bleeding"
+    SUNKEN_BARK = "sunken_bark"
+
+    @property
+    def words(self) -> str:
+        """The sign as it is written for people."""
+        return self.value.replace("_", " ")
+
+
+class Tissue(IntEnum):
+    """Classes of the tissue map, in the order of its last axis."""
+
+    BARK = 0
+    APERTURE = 1
+    NEW_TISSUE = 2
+    FOREIGN = 3
+    BACKGROUND = 4
+
+
+class WoundKind(StrEnum):
+    """Kind of a wound site, as the register writes it."""
+
+    DRILL_HOLE = "drill hole"
+    NAIL_HOLE = "nail hole"
+    WINDOW = "window"
+    STRIP = "strip"
+    TRUNK_CUT = "trunk cut"
+    BARK_PANEL = "bark panel"
+
+
+class EventKind(StrEnum):
+    """What a person did to a tree, stem or site."""
+
+    DRILLED = "drilled"
+    NAILED = "nailed"
+    INOCULATED = "inoculated"
+    CUT = "cut"
+    CLEANED = "cleaned"
+    TREATED = "treated"
+    STEM_REMOVED = "stem removed"
+    RESTED = "rested"
+    CARD_MOVED = "card moved"
+
+    @property
+    def starts_episode(self) -> bool:
+        """Whether a larger opening afterwards is work, not harm."""
+        return self in (EventKind.CUT, EventKind.CLEANED, EventKind.DRILLED, EventKind.NAILED)
+
+
+class PhotoStage(StrEnum):
+    """The step of the flow in which a photo may be refused."""
+
+    INTAKE = "intake"
+    CARD = "card"
+    SURFACE = "surface"
+    QUALITY = "quality"
+    READING = "reading"
+
+
+class Outcome(StrEnum):
+    """What became of a file that arrived."""
+
+    READING = "reading"
+    REFUSAL = "refusal"
+    DUPLICATE = "duplicate"
+    KNOWN = "known"
+
+
+class Severity(StrEnum):
+    """How soon a person should act on an alert."""
+
+    NOTE = "note"
+    LOOK = "look"
+    ACT = "act"
+
+
+class AlertState(StrEnum):
+    """Where an alert is in its life."""
+
+    OPEN = "open"
+    ACKNOWLEDGED = "acknowledged"
+    CLOSED = "closed"
+
+
+class TimeSource(StrEnum):
+    """Where the time of a photo comes from, best first."""
+
+    EXIF_WITH_OFFSET = "exif with offset"
+    EXIF_GROVE_ZONE = "exif, grove's time zone"
+    FILE_NAME = "date in the file name"
+
+
+class Flag(IntFlag):
+    """Doubts about a reading; each has a sentence for people in :data:`FLAG_SENTENCES`."""
+
+    NONE = 0
+    ONE_MARKER = 1 << 0
+    FOCAL_ASSUMED = 1 << 1
+    GIRTH_ASSUMED = 1 << 2
+    SOFT_FOCUS = 1 << 3
+    OBLIQUE_VIEW = 1 << 4
+    LOW_SCALE = 1 << 5
+    CUT_BY_FRAME = 1 << 6
+    WHITE_BALANCE_ASSUMED = 1 << 7
+    CLIPPED_LIGHT = 1 << 8
+    SHADOW_EDGE = 1 << 9
+    NO_APERTURE = 1 << 10
+    SEVERAL_APERTURES = 1 << 11
+    UNSURE_STAGE = 1 << 12
+    UNSURE_SIGN = 1 << 13
+    NOT_LIKE_A_SITE = 1 << 14
+    NO_SCALE = 1 << 15
+    TIME_FROM_NAME = 1 << 16
+    DISAGREES_WITHIN_VISIT = 1 << 17
+    SITE_FROM_ONE_MARKER = 1 << 18
+    CARD_TILTED = 1 << 19
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the raised flags, lower case, lowest bit first."""
+        return tuple(member.name.lower() for member in Flag if member in self and member.name)
+
+
+FLAG_SENTENCES: dict[Flag, str] = {
+    Flag.ONE_MARKER: "Only one of the card's two markers could be read, so scale and tilt are less certain.",
+    Flag.FOCAL_ASSUMED: "The photo does not tell its focal length; a usual phone camera was assumed.",
+    Flag.GIRTH_ASSUMED: "The register has no girth for this stem; a usual one was assumed.",
+    Flag.SOFT_FOCUS: "The photo is less sharp than it should be.",
+    Flag.OBLIQUE_VIEW: "The photo was taken from the side.",
+    Flag.LOW_SCALE: "The photo was taken from far away; few pixels cover a millimetre of bark.",
+    Flag.CUT_BY_FRAME: "Part of the wound lies outside the picture.",
+    Flag.WHITE_BALANCE_ASSUMED: "The card's grey patches could not be used, so colours are as the camera gave them.",
+    Flag.CLIPPED_LIGHT: "Parts of the bark are burnt out or black.",
+    Flag.SHADOW_EDGE: "A shadow edge crosses the bark.",
+    Flag.NO_APERTURE: "No opening is visible.",
+    Flag.SEVERAL_APERTURES: "There is more than one opening; figures are for all of them together.",
+    Flag.UNSURE_STAGE: "The closure stage is uncertain; a person should look.",
+    Flag.UNSURE_SIGN: "A sign may be present; a person should look.",
+    Flag.NOT_LIKE_A_SITE: "The picture does not look like a wound site.",
+    Flag.NO_SCALE: "No card was found, so sizes are relative to the picture.",
+    Flag.TIME_FROM_NAME: "The day was taken from the file's name.",
+    Flag.DISAGREES_WITHIN_VISIT: "Photos of the same visit differ by more than their uncertainties.",
+    Flag.SITE_FROM_ONE_MARKER: "The site was inferred from one marker and the register.",
+    Flag.CARD_TILTED: "The card seems to hang tilted against the trunk.",
+}
+
+# ---------------------------------------------------------------- register
+
+
+@dataclass(frozen=True, slots=True)
+class Tree:
+    """One tree of the register; ``row`` and ``position`` order a walk; ``x_m``/``y_m`` are metres in the grove's grid."""
+
+    tree: str
+    species: str = ""
+    planted_on: date | None = None
+    block: str = ""
+    row: str = ""
+    position: str = ""
+    x_m: float | None = None
+    y_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class GirthMeasure:
+    """One measured circumference over bark."""
+
+    measured_on: date | None
+    girth_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Stem:
+    """One stem of a tree, with its girth history in order of date (undated first)."""
+
+    tree: str
+    stem: str = "1"
+    girths: tuple[GirthMeasure, ...] = ()
+    removed: bool = False
+    sprouted_on: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """One numbered wound site."""
+
+    site: int
+    tree: str
+    kind: WoundKind
+    stem: str = "1"
+    made_on: date | None = None
+    height_cm: float | None = None
+    bearing_deg: float | None = None
+    girth_mm: float | None = None
+    first_width_mm: float | None = None
+    first_height_mm: float | None = None
+    retired_on: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """What a person did, to a site, a stem or a whole tree."""
+
+    on: date
+    event: EventKind
+    tree: str = ""
+    stem: str = ""
+    site: int | None = None
+    amount: float | None = None
+    unit: str = ""
+    by: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RowProblem:
+    """A register row that was refused; the other rows were loaded."""
+
+    file: str
+    line: int
+    column: str
+    value: str
+    reason: str
+
+    def __str__(self) -> str:
+        """One line that names file, line, column, value and reason."""
+        return f"{self.file}, line {self.line}, column '{self.column}', value '{self.value}': {self.reason}"
+
+
+@dataclass(frozen=True, slots=True)
+class Register:
+    """The grove's four tables after checking, keyed by number."""
+
+    trees: dict[str, Tree] = field(default_factory=dict)
+    stems: dict[tuple[str, str], Stem] = field(default_factory=dict)
+    sites: dict[int, Site] = field(default_factory=dict)
+    events: tuple[Event, ...] = ()
+    problems: tuple[RowProblem, ...] = ()
+
+    def girth_mm(self, site: int, on: date) -> float | None:
+        """Circumference at a site on a day: the site's own, else the stem's history interpolated in time.
+
+        Before the first and after the last dated girth the nearest one holds.
+        """
+        entry = self.sites.get(site)
+        if entry is None:
+            return None
+        if entry.girth_mm is not None:
+            return entry.girth_mm
+        stem = self.stems.get((entry.tree, entry.stem))
+        if stem is None or not stem.girths:
+            return None
+        dated = [(g.measured_on.toordinal(), g.girth_mm) for g in stem.girths if g.measured_on is not None]
+        if not dated:
+            return stem.girths[-1].girth_mm
+        days, girths = zip(*sorted(dated), strict=True)
+        return float(np.interp(on.toordinal(), days, girths))
+
+    def events_of(self, site: int) -> tuple[Event, ...]:
+        """Events that concern a site: its own, its stem's and its tree's, in order of date."""
+        entry = self.sites.get(site)
+        if entry is None:
+            return ()
+        return tuple(
+            e
+            for e in self.events
+            if e.site == site
+            or (e.site is None and e.tree == entry.tree and e.stem in ("", entry.stem))
+        )
+
+
+# ---------------------------------------------------------------- one photo
+
+
+@dataclass(frozen=True, slots=True)
+class CameraTag:
+    """What the photo's own tags say of the camera; ``focal_px`` belongs to the upright full-size picture."""
+
+    maker: str = ""
+    model: str = ""
+    serial: str = ""
+    focal_px: float | None = None
+    focal_35mm: float | None = None
+
+    @property
+    def device(self) -> str:
+        """A label that groups the photos of one phone."""
+        return " ".join(part for part in (self.maker, self.model, self.serial) if part)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Photo:
+    """One decoded photo, upright.
+
+    Attributes
+    ----------
+    file
+        Name in the inbox, with sub-folders, ``/`` as separator.
+    sha256
+        Hex digest of the file's bytes.
+    taken_at
+        Aware time of exposure; ``None`` only where a time is not asked for (``look``).
+    pixels
+        Shape (H, W, 3), uint8, RGB.
+    """
+
+    file: str
+    sha256: str
+    taken_at: datetime | None
+    time_source: TimeSource | None
+    pixels: ImageRGB
+    camera: CameraTag = CameraTag()
+
+    def __post_init__(self) -> None:
+        """Check shape, type and time zone."""
+        if self.pixels.ndim != 3 or self.pixels.shape[2] != 3 or self.pixels.dtype != np.uint8:
+            raise ValueError(
+                f"pixels must have shape (H, W, 3) and type uint8, got {self.pixels.shape} {self.pixels.dtype}"
+            )
+        if self.taken_at is not None and self.taken_at.tzinfo is None:
+            raise ValueError("taken_at must be aware, got a time without a zone")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CardFix:
+    """A site card found in a photo.
+
+    Attributes
+    ----------
+    upper_code, lower_code
+        Marker codes; ``None`` for a marker that could not be read.
+    corners_px
+        Shape (N, 2), N = 8 (both markers, upper first) or 4; x, y in full-size pixels.
+    corners_mm
+        Shape (N, 2), the same corners in the card frame.
+    corner_sd_px
+        Standard uncertainty of one corner coordinate.
+    edge_px
+        Mean marker edge length in the photo.
+    """
+
+    upper_code: int | None
+    lower_code: int | None
+    corners_px: NDArray[np.float64]
+    corners_mm: NDArray[np.float64]
+    corner_sd_px: float
+    edge_px: float
+
+    def __post_init__(self) -> None:
+        """Check shapes."""
+        if self.corners_px.shape not in ((8, 2), (4, 2)) or self.corners_mm.shape != self.corners_px.shape:
+            raise ValueError(
+                f"corners must have shape (8, 2) or (4, 2) alike, got {self.corners_px.shape}, {self.corners_mm.shape}"
+            )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SurfaceFix:
+    """Camera, card pose and trunk cylinder of one photo.
+
+    The trunk is a cylinder whose axis is parallel to the card's ``y`` (unless tilted) and whose
+    near line lies ``standoff_mm`` behind the card's face.  ``rotation`` and ``translation_mm``
+    take card-frame points (mm) to the camera frame (x right, y down, z forward).
+
+    Attributes
+    ----------
+    camera_matrix
+        Shape (3, 3).
+    distortion
+        Shape (5,), OpenCV order k1, k2, p1, p2, k3.
+    rotation, translation_mm
+        Shapes (3, 3) and (3,).
+    radius_mm
+        Trunk radius.
+    focal_rel_sd, radius_rel_sd
+        Standard uncertainties as shares of the value.
+    reprojection_px
+        Root mean square distance of the corners from the model.
+    """
+
+    camera_matrix: NDArray[np.float64]
+    distortion: NDArray[np.float64]
+    rotation: NDArray[np.float64]
+    translation_mm: NDArray[np.float64]
+    radius_mm: float
+    standoff_mm: float
+    tilt_rad: float
+    corner_sd_px: float
+    focal_rel_sd: float
+    radius_rel_sd: float
+    tilt_sd_rad: float
+    standoff_sd_mm: float
+    reprojection_px: float
+    view_angle_deg: float
+    flags: Flag = Flag.NONE
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A rectangle of the site frame, in mm."""
+
+    left_mm: float
+    right_mm: float
+    bottom_mm: float
+    top_mm: float
+
+    @property
+    def width_mm(self) -> float:
+        """Extent round the trunk."""
+        return self.right_mm - self.left_mm
+
+    @property
+    def height_mm(self) -> float:
+        """Extent along the trunk."""
+        return self.top_mm - self.bottom_mm
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SitePatch:
+    """Unrolled bark: a picture whose every pixel is ``mm_per_px`` wide and high.
+
+    Attributes
+    ----------
+    rgb
+        Shape (H, W, 3), uint8, sRGB, white-balanced where ``white_balanced``.
+    valid
+        Shape (H, W), True where the photo shows that place of the bark.
+    mm_per_px
+        Edge of one pixel on the bark; without a card (``has_scale`` False) the patch is taken as 100 mm wide.
+    left_mm, top_mm
+        Site-frame coordinates of the outer top left corner of pixel [0, 0].
+    source_px_per_mm
+        Resolution of the photo at the patch's centre.
+    """
+
+    rgb: ImageRGB
+    valid: Mask
+    mm_per_px: float
+    left_mm: float
+    top_mm: float
+    source_px_per_mm: float
+    has_scale: bool = True
+    white_balanced: bool = True
+
+    def __post_init__(self) -> None:
+        """Check shapes and scale."""
+        if self.rgb.ndim != 3 or self.rgb.shape[2] != 3 or self.rgb.dtype != np.uint8:
+            raise ValueError(f"rgb must have shape (H, W, 3) and type uint8, got {self.rgb.shape} {self.rgb.dtype}")
+        if self.valid.shape != self.rgb.shape[:2] or self.valid.dtype != np.bool_:
+            raise ValueError(
+                f"valid must have shape {self.rgb.shape[:2]} and type bool, got {self.valid.shape} {self.valid.dtype}"
+            )
+        if not self.mm_per_px > 0:
+            raise ValueError(f"mm_per_px must be above 0, got {self.mm_per_px}")
+
+    @property
+    def window(self) -> Window:
+        """The rectangle of the site frame that the patch covers."""
+        height, width = self.valid.shape
+        return Window(
+            self.left_mm,
+            self.left_mm + width * self.mm_per_px,
+            self.top_mm - height * self.mm_per_px,
+            self.top_mm,
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SiteMaps:
+    """What a reader sees in a patch.
+
+    Attributes
+    ----------
+    tissue
+        Shape (H, W, 5), probabilities in the order of :class:`Tissue`, summing to 1.
+    signs
+        Shape (H, W, 5), probability of each :class:`Sign` at each pixel, in declaration order.
+    stage_p
+        Shape (6,), probabilities in the order of :class:`Stage`.
+    sign_p
+        Shape (5,), probability that each sign is present at all.
+    not_a_site_p
+        Probability that this is no wound site at all.
+    resin_p, lookalike_p
+        Probability that resin is seen; that moss, lichen, ants or mud are.
+    reader
+        Name and version of the reader.
+    """
+
+    tissue: NDArray[np.float32]
+    signs: NDArray[np.float32]
+    stage_p: NDArray[np.float64]
+    sign_p: NDArray[np.float64]
+    not_a_site_p: float
+    reader: str
+    resin_p: float = 0.0
+    lookalike_p: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Check shapes."""
+        if self.tissue.ndim != 3 or self.tissue.shape[2] != len(Tissue):
+            raise ValueError(f"tissue must have shape (H, W, {len(Tissue)}), got {self.tissue.shape}")
+        if self.signs.shape != (*self.tissue.shape[:2], len(Sign)):
+            raise ValueError(f"signs must have shape (H, W, {len(Sign)}), got {self.signs.shape}")
+        if self.stage_p.shape != (len(Stage),) or self.sign_p.shape != (len(Sign),):
+            raise ValueError(f"stage_p and sign_p must have shapes (6,) and (5,), got {self.stage_p.shape}, {self.sign_p.shape}")
+
+
+Reader: TypeAlias = Callable[[SitePatch], SiteMaps]
+"""Anything that turns a patch into maps: the classical baseline, a network, a test's own."""
+
+
+Polygon: TypeAlias = tuple[tuple[float, float], ...]
+"""Corners x, y in site-frame mm, not repeated at the end."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outlines:
+    """What is drawn over the patch: outlines in site-frame mm."""
+
+    aperture: tuple[Polygon, ...] = ()
+    new_tissue: tuple[Polygon, ...] = ()
+    signs: dict[Sign, tuple[Polygon, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class SignReading:
+    """One sign in one photo: probability of presence, area, distance from the aperture's rim (``None``: not placed)."""
+
+    p: float
+    area_mm2: float | None = None
+    rim_distance_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Everything measured in one photo of one site."""
+
+    file: str
+    sha256: str
+    site: int
+    taken_at: datetime
+    visit_on: date
+    stage_p: tuple[float, ...]
+    signs: dict[Sign, SignReading]
+    not_a_site_p: float
+    aperture_area_mm2: float | None
+    aperture_area_mm2_sd: float | None
+    aperture_width_mm: float | None
+    aperture_width_mm_sd: float | None
+    aperture_height_mm: float | None
+    aperture_height_mm_sd: float | None
+    aperture_perimeter_mm: float | None
+    aperture_perimeter_mm_sd: float | None
+    new_tissue_width_mm: float | None
+    wood_lab: tuple[float, float, float] | None
+    wood_lab_sd: tuple[float, float, float] | None
+    scale_px_per_mm: float
+    view_angle_deg: float
+    sharpness_mm: float
+    flags: Flag
+    outlines: Outlines
+    model: str
+    settings: str
+    area_sd_parts: dict[str, float] = field(default_factory=dict)
+    resin_p: float = 0.0
+    lookalike_p: float = 0.0
+    device: str = ""
+    centroid_mm: tuple[float, float] | None = None
+
+    @property
+    def stage(self) -> Stage:
+        """Most likely stage."""
+        return Stage(int(np.argmax(self.stage_p)))
+
+    @property
+    def any_sign_p(self) -> float:
+        """Probability that at least one sign is present, taken as the largest single one."""
+        return max((reading.p for reading in self.signs.values()), default=0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """A photo that could not be read, with what to do next time."""
+
+    file: str
+    sha256: str
+    stage: PhotoStage
+    reason: str
+    remedy: str
+    taken_at: datetime | None = None
+    site: int | None = None
+
+
+# ---------------------------------------------------------------- time
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """All photos of one site on one day, combined; ``chosen_sha256`` is the photo that stands for it."""
+
+    site: int
+    visit_on: date
+    taken_at: datetime
+    chosen_sha256: str
+    photos: tuple[str, ...]
+    stage_p: tuple[float, ...]
+    stage: Stage
+    signs: dict[Sign, SignReading]
+    aperture_area_mm2: float | None
+    aperture_area_mm2_sd: float | None
+    aperture_width_mm: float | None
+    aperture_width_mm_sd: float | None
+    aperture_height_mm: float | None
+    aperture_height_mm_sd: float | None
+    aperture_perimeter_mm: float | None
+    aperture_perimeter_mm_sd: float | None
+    wood_lab: tuple[float, float, float] | None
+    flags: Flag
+    episode: int
+    rim_advance_mm: float | None = None
+    rim_advance_mm_sd: float | None = None
+    width_change_mm: float | None = None
+    width_change_mm_sd: float | None = None
+    same_place: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A value with a lower and an upper bound; the coverage is said where it is used."""
+
+    value: float
+    lo: float
+    hi: float
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """When the aperture is expected to be closed, with an 80 % interval."""
+
+    closes_on: date
+    closes_on_lo: date
+    closes_on_hi: date
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """How one site closes within one episode; rates have 95 % intervals."""
+
+    site: int
+    episode: int
+    from_on: date
+    to_on: date
+    visits: int
+    area_closure_pct: Interval | None
+    width_closure_rate_mm_per_year: Interval | None
+    rim_advance_rate_mm_per_month: Interval | None
+    forecast: Forecast | None
+    why_no_forecast: str
+
+
+@dataclass(frozen=True, slots=True)
+class SiteHistory:
+    """One site over time."""
+
+    site: Site
+    visits: tuple[Visit, ...]
+    trends: tuple[Trend, ...]
+    events: tuple[Event, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What a rule sees in the data today; the store turns findings into alerts with a life.
+
+    ``key`` names the same matter from day to day, e.g. ``"stalled/site 205/episode 1"``.
+    """
+
+    key: str
+    rule: str
+    severity: Severity
+    tree: str
+    stem: str
+    site: int | None
+    since: date
+    why: str
+    figures: dict[str, float]
+    threshold: str
+    source: str
+    next_step: str
+    caution: str
+    photos: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Alert:
+    """A finding with a life."""
+
+    id: int
+    finding: Finding
+    state: AlertState
+    opened_on: date
+    updated_on: date
+    closed_on: date | None = None
+    closed_by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TreeHealth:
+    """A tree's sites over time, the findings about it, and one plain status with its reasons."""
+
+    tree: Tree
+    sites: tuple[SiteHistory, ...]
+    findings: tuple[Finding, ...]
+    status: str
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoFacts:
+    """What is known of a file that arrived, whether or not it could be read."""
+
+    file: str
+    sha256: str
+    size_bytes: int
+    arrived_at: datetime
+    outcome: Outcome
+    taken_at: datetime | None = None
+    site: int | None = None
+    stage_of_refusal: str = ""
+    reason: str = ""
+    remedy: str = ""
