@@ -576,6 +576,45 @@ class Outlines:
 
 
 @dataclass(frozen=True, slots=True)
+class RimMeasures:
+    """Size and outline of one or more openings, measured on a soft map.
+
+    Attributes
+    ----------
+    area_mm2
+        All openings together, islands of bark inside them taken off.
+    width_mm, height_mm
+        Longest unbroken horizontal and vertical stretch of opening.  The width round the trunk
+        controls closure, so it is this chord and not the extent of a leaning slot.
+    perimeter_mm
+        Length of all rims, those of islands too.
+    openings
+        Number of separate openings.
+    centroid_mm
+        Centre of area, x and y in the site frame.
+    bbox
+        Smallest upright rectangle round all rims; its sides are the caliper extents.
+    outlines
+        Rims as polygons: openings counter-clockwise, islands clockwise (y up).
+    rim_softness_mm
+        Standard deviation of the rim's blur in the map.
+    cut
+        Whether an opening meets the border of what the photo shows.
+    """
+
+    area_mm2: float
+    width_mm: float
+    height_mm: float
+    perimeter_mm: float
+    openings: int
+    centroid_mm: tuple[float, float]
+    bbox: Window
+    outlines: tuple[Polygon, ...]
+    rim_softness_mm: float
+    cut: bool
+
+
+@dataclass(frozen=True, slots=True)
 class SignReading:
     """One sign in one photo: probability of presence, area, distance from the aperture's rim (``None``: not placed)."""
 
