@@ -714,6 +714,9 @@ class Visit:
     width_change_mm: float | None = None
     width_change_mm_sd: float | None = None
     same_place: float | None = None
+    stage_posterior: tuple[float, ...] = ()
+    sign_p_by_photo: dict[Sign, tuple[float, ...]] = field(default_factory=dict)
+    area_common_rel_sd: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -748,6 +751,11 @@ class Trend:
     rim_advance_rate_mm_per_month: Interval | None
     forecast: Forecast | None
     why_no_forecast: str
+    height_closure_rate_mm_per_year: Interval | None = None
+    rim_advance_rate_mm_per_growing_month: Interval | None = None
+    direction_p: float | None = None
+    changed_on: date | None = None
+    borrows: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -758,6 +766,29 @@ class SiteHistory:
     visits: tuple[Visit, ...]
     trends: tuple[Trend, ...]
     events: tuple[Event, ...]
+
+
+class ReviewAnswer(StrEnum):
+    """What a person said of something the reader saw."""
+
+    CONFIRMED = "confirmed"
+    REJECTED = "rejected"
+    CORRECTED = "corrected"
+    UNSURE = "unsure"
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """One answer of a person about one photo; ``sign`` is ``None`` where the answer concerns no sign."""
+
+    sha256: str
+    site: int
+    answered_on: date
+    answer: ReviewAnswer
+    by: str = ""
+    sign: Sign | None = None
+    stage: Stage | None = None
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
