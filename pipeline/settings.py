@@ -140,6 +140,16 @@ class TimeSettings(_Section):
     overdue_factor: float = Field(1.5, gt=1, description="A visit is overdue after this many intervals.")
     min_visits_for_rate: int = Field(3, ge=2, description="Visits needed for a rate.")
     min_visits_for_forecast: int = Field(4, ge=3, description="Visits needed for a closing date.")
+    stage_mean_days: tuple[float, float, float, float, float] = Field(
+        (21.0, 45.0, 75.0, 300.0, 240.0), description="Usual days in a stage before the next one, fresh to closed; prior of the stage filter."
+    )
+    odd_photo_p: float = Field(0.12, gt=0, lt=1, description="Chance that a photo's stage is misread whatever the reader says.")
+    unrecorded_opening_p: float = Field(0.002, ge=0, lt=1, description="Chance, a visit, that a wound was opened and no event was written down.")
+    closed_area_sd_mm2: float = Field(2.0, gt=0, description="Standard uncertainty of an area read as none.")
+    closed_width_sd_mm: float = Field(1.0, gt=0, description="Standard uncertainty of a width read as none.")
+    min_correlation: float = Field(0.85, gt=0, lt=1, description="A closing date needs a width that follows a line at least this well.")
+    future_rate_rel_sd: float = Field(0.2, ge=0, description="How much the coming rate may differ from the one seen, as a share.")
+    max_forecast_years: float = Field(8.0, gt=0, description="Closing dates further away are not given.")
 
 
 class AlertSettings(_Section):
@@ -153,6 +163,15 @@ class AlertSettings(_Section):
     stalled_advance_mm_per_month: float = Field(0.15, ge=0, description="Slower rim advance than this is a stall.")
     open_after_months: int = Field(36, gt=0, description="Wounds open longer than this are noted.")
     girdled_shares: tuple[float, ...] = Field((0.25, 0.33, 0.5, 0.75), description="Bands of the stem's girdled share.")
+    sign_sure_p: float = Field(0.85, gt=0, lt=1, description="One photo with this probability is enough for a person to look.")
+    sign_area_mm2: float = Field(100.0, ge=0, description="Smaller signs on one photo only ask for another photo.")
+    sign_growth_factor: float = Field(1.5, gt=1, description="A sign that grew by this factor between visits is spreading.")
+    sign_growth_mm2: float = Field(200.0, gt=0, description="The same in area; both must hold.")
+    sign_memory_days: int = Field(120, gt=0, description="A sign not seen again on this many days of visits is let go.")
+    event_slack_days: int = Field(3, ge=0, description="An event this many days outside two visits still explains a larger opening.")
+    stalled_young_days: int = Field(60, ge=0, description="Growing days after a wounding in which no advance is expected yet.")
+    retake_days: int = Field(7, gt=0, description="Days in which a refused photo should be taken again.")
+    same_place_score: float = Field(0.3, ge=0, le=1, description="Below this the bark around the wound does not look like the visit before.")
     implausible_advance_mm_per_month: float = Field(12.0, gt=0, description="Faster closing than this asks for a check of the card.")
 
 
