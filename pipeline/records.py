@@ -116,6 +116,8 @@ class Outcome(StrEnum):
     REFUSAL = "refusal"
     DUPLICATE = "duplicate"
     KNOWN = "known"
+    WAITING = "waiting"
+    """Received and kept, not yet read: only while a run is under way or after it was cut off."""
 
 
 class Severity(StrEnum):
@@ -681,6 +683,8 @@ class Refusal:
     remedy: str
     taken_at: datetime | None = None
     site: int | None = None
+    fault: bool = False
+    """The program itself failed on this photo; a later version reads it again."""
 
 
 # ---------------------------------------------------------------- time
@@ -852,3 +856,83 @@ class PhotoFacts:
     stage_of_refusal: str = ""
     reason: str = ""
     remedy: str = ""
+
+
+# ---------------------------------------------------------------- people
+
+
+class AlertStep(StrEnum):
+    """What happened to an alert in its life."""
+
+    OPENED = "opened"
+    UPDATED = "updated"
+    ACKNOWLEDGED = "acknowledged"
+    CLOSED = "closed"
+    REOPENED = "reopened"
+
+
+@dataclass(frozen=True, slots=True)
+class AlertEvent:
+    """One step in an alert's life; ``by`` is ``"data"`` or the person, ``at`` is known only for a person's step."""
+
+    alert: int
+    step: AlertStep
+    on: date
+    by: str
+    at: datetime | None = None
+    note: str = ""
+    finding: Finding | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class AlertChanges:
+    """What new findings did to the alerts."""
+
+    opened: tuple[Alert, ...] = ()
+    updated: tuple[Alert, ...] = ()
+    closed: tuple[Alert, ...] = ()
+    reopened: tuple[Alert, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """One answer of a person about a photo, a site or an alert; ``id`` is 0 until it is stored.
+
+    ``replaces`` names an earlier answer that this one takes back or corrects; both stay on record.
+    ``payload`` holds what the kind of answer needs (a corrected stage, a rim in mm, a note), as plain JSON.
+    """
+
+    who: str
+    at: datetime
+    kind: str
+    site: int | None = None
+    sha256: str = ""
+    alert: int | None = None
+    payload: dict[str, object] = field(default_factory=dict)
+    replaces: int | None = None
+    id: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Something only a person knows, e.g. whether wood was taken out between two visits; ``key`` names it for good."""
+
+    key: str
+    site: int
+    asked_on: date
+    from_on: date
+    to_on: date
+    words: str
+    id: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A person's answer to a question; the latest one counts.  ``event`` is what happened, if anything did."""
+
+    question: int
+    who: str
+    at: datetime
+    event: Event | None = None
+    note: str = ""
+    id: int = 0
