@@ -779,20 +779,7 @@ class ReviewAnswer(StrEnum):
     REJECTED = "rejected"
     CORRECTED = "corrected"
     UNSURE = "unsure"
-
-
-@dataclass(frozen=True, slots=True)
-class Review:
-    """One answer of a person about one photo; ``sign`` is ``None`` where the answer concerns no sign."""
-
-    sha256: str
-    site: int
-    answered_on: date
-    answer: ReviewAnswer
-    by: str = ""
-    sign: Sign | None = None
-    stage: Stage | None = None
-    note: str = ""
+    NOTE = "note"
 
 
 @dataclass(frozen=True, slots=True)
@@ -898,19 +885,28 @@ class AlertChanges:
 class Review:
     """One answer of a person about a photo, a site or an alert; ``id`` is 0 until it is stored.
 
-    ``replaces`` names an earlier answer that this one takes back or corrects; both stay on record.
-    ``payload`` holds what the kind of answer needs (a corrected stage, a rim in mm, a note), as plain JSON.
+    ``sign`` and ``stage`` say what the answer is about (``None``: not about that).  ``replaces`` names an
+    earlier answer that this one takes back or corrects; both stay on record.  ``payload`` holds what else
+    the answer needs (what it is instead, a rim in mm), as plain JSON.
     """
 
     who: str
     at: datetime
-    kind: str
+    answer: ReviewAnswer
     site: int | None = None
     sha256: str = ""
     alert: int | None = None
+    sign: Sign | None = None
+    stage: Stage | None = None
+    note: str = ""
     payload: dict[str, object] = field(default_factory=dict)
     replaces: int | None = None
     id: int = 0
+
+    @property
+    def answered_on(self) -> date:
+        """Day of the answer, in the zone that ``at`` carries."""
+        return self.at.date()
 
 
 @dataclass(frozen=True, slots=True)
