@@ -450,6 +450,76 @@ class SurfaceFix:
 
 
 @dataclass(frozen=True, slots=True)
+class WhiteBalance:
+    """Gains that give the card its printed greys.
+
+    Attributes
+    ----------
+    gains
+        Red, green, blue, for linear light.
+    residual_share
+        Root mean square misfit of the patches after the gains, as a share of their value.
+    uneven_share
+        Spread of the light over the card's white, as a share of its mean.
+    """
+
+    gains: tuple[float, float, float]
+    residual_share: float
+    uneven_share: float
+    flags: Flag = Flag.NONE
+
+
+@dataclass(frozen=True, slots=True)
+class QualityReport:
+    """How good a photo is, in physical terms.
+
+    Attributes
+    ----------
+    sharpness_mm
+        10 to 90 % width of a black-white edge on the card, carried over to the bark.
+    view_angle_deg
+        Angle between the line of sight and the card's normal.
+    scale_px_per_mm
+        Photo pixels a millimetre of bark at the middle of the patch.
+    clipped_share
+        Share of the patch's valid pixels that are burnt out or black.
+    """
+
+    sharpness_mm: float
+    view_angle_deg: float
+    scale_px_per_mm: float
+    clipped_share: float
+    flags: Flag = Flag.NONE
+
+
+@dataclass(frozen=True, slots=True)
+class ScaleUncertainty:
+    """Relative standard uncertainties of sizes at one place of the bark, by contribution (GUM).
+
+    The contributions are independent; each value is a share, e.g. 0.01 for one percent.
+    """
+
+    area: dict[str, float]
+    width: dict[str, float]
+    height: dict[str, float]
+
+    @property
+    def area_rel_sd(self) -> float:
+        """All contributions to an area together."""
+        return float(np.sqrt(sum(v * v for v in self.area.values())))
+
+    @property
+    def width_rel_sd(self) -> float:
+        """All contributions to a length round the trunk together."""
+        return float(np.sqrt(sum(v * v for v in self.width.values())))
+
+    @property
+    def height_rel_sd(self) -> float:
+        """All contributions to a length along the trunk together."""
+        return float(np.sqrt(sum(v * v for v in self.height.values())))
+
+
+@dataclass(frozen=True, slots=True)
 class Window:
     """A rectangle of the site frame, in mm."""
 

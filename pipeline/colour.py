@@ -1,0 +1,236 @@
+"""Colour: sRGB, linear light, CIELAB, CIEDE2000, and the white balance taken from the card.
+
+sRGB is IEC 61966-2-1, CIELAB is CIE 15 with the white of D65 and the 2 degree observer,
+CIEDE2000 is ISO/CIE 11664-6 in the notation of Sharma, Wu & Dalal (2005).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline import camera, cardspec
+from pipeline.records import Flag, WhiteBalance
+
+if TYPE_CHECKING:
+    from pipeline.records import CardFix, ImageRGB, Photo, SurfaceFix
+
+SRGB_TO_XYZ = np.array(
+    [
+        [0.4123907992659595, 0.357584339383878, 0.1804807884018343],
+        [0.21263900587151036, 0.715168678767756, 0.07219231536073371],
+        [0.019330818715591851, 0.11919477979462599, 0.9505321522496607],
+    ]
+)
+"""From the sRGB primaries and the white (0.3127, 0.3290)."""
+D65_XYZ = SRGB_TO_XYZ.sum(axis=1)
+"""The white that sRGB (1, 1, 1) has by that matrix, so that greys are exactly neutral."""
+CIELAB_EPSILON = (6 / 29) ** 3
+CIELAB_KAPPA = (29 / 3) ** 3
+
+GAIN_LIMIT = 3.0
+"""Gains outside 1/3 .. 3 do not come from daylight on a card: the patches were not what they should be."""
+CLIPPED_LEVEL = 252
+DARK_LEVEL = 8
+MISFIT_LIMIT = 0.35
+"""Patches that miss their values by more than this share are not grey patches (dirt, shadow edge, glare)."""
+SHADED_SHARE = 0.35
+"""Light that differs by more than this share over the card has a shadow edge in it."""
+PATCH_HALF_MM = 2.7
+WHITE_HALF_MM = 1.3
+CARD_WHITE_SPOTS_MM: tuple[tuple[float, float], ...] = (
+    (-18.5, 22.0),
+    (18.5, 22.0),
+    (-18.5, -30.0),
+    (18.5, -30.0),
+    (0.0, -12.0),
+)
+"""Places of bare card, clear of markers, patches, number and edge."""
+
+
+def linear_of_srgb(srgb: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Linear light, 0 to 1, of sRGB values 0 to 1; any shape."""
+    value = np.asarray(srgb, dtype=np.float64)
+    return np.where(value <= 0.04045, value / 12.92, ((np.maximum(value, 0.04045) + 0.055) / 1.055) ** 2.4)
+
+
+def srgb_of_linear(linear: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Encode linear light 0 to 1 as sRGB values 0 to 1; any shape; values outside are clipped."""
+    value = np.clip(np.asarray(linear, dtype=np.float64), 0.0, 1.0)
+    return np.where(value <= 0.0031308, value * 12.92, 1.055 * np.maximum(value, 0.0031308) ** (1 / 2.4) - 0.055)
+
+
+LINEAR_OF_8BIT: NDArray[np.float64] = linear_of_srgb(np.arange(256) / 255.0)
+"""Linear light of each 8-bit sRGB level, shape (256,)."""
+
+
+def lab_of_linear(linear: NDArray[np.floating]) -> NDArray[np.float64]:
+    """CIELAB of linear sRGB light, shape (..., 3) -> (..., 3)."""
+    ratio = (np.asarray(linear, dtype=np.float64) @ SRGB_TO_XYZ.T) / D65_XYZ
+    f = np.where(ratio > CIELAB_EPSILON, np.cbrt(ratio), (CIELAB_KAPPA * ratio + 16) / 116)
+    fx, fy, fz = f[..., 0], f[..., 1], f[..., 2]
+    return np.stack([116 * fy - 16, 500 * (fx - fy), 200 * (fy - fz)], axis=-1)
+
+
+def lab_of_srgb8(rgb: NDArray[np.uint8]) -> NDArray[np.float64]:
+    """CIELAB of 8-bit sRGB, shape (..., 3) -> (..., 3)."""
+    return lab_of_linear(LINEAR_OF_8BIT[rgb])
+
+
+def delta_e_2000(first: NDArray[np.floating], second: NDArray[np.floating]) -> NDArray[np.float64]:
+    """CIEDE2000 colour difference with kL = kC = kH = 1.
+
+    Parameters
+    ----------
+    first, second
+        CIELAB colours, shapes (..., 3) that broadcast.
+
+    Returns
+    -------
+    NDArray
+        Shape (...), symmetric in its arguments.
+    """
+    lab1, lab2 = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
+    l1, a1, b1 = lab1[..., 0], lab1[..., 1], lab1[..., 2]
+    l2, a2, b2 = lab2[..., 0], lab2[..., 1], lab2[..., 2]
+    c_mean7 = ((np.hypot(a1, b1) + np.hypot(a2, b2)) / 2) ** 7
+    g = 0.5 * (1 - np.sqrt(c_mean7 / (c_mean7 + 25.0**7)))
+    a1, a2 = a1 * (1 + g), a2 * (1 + g)
+    c1, c2 = np.hypot(a1, b1), np.hypot(a2, b2)
+    h1, h2 = np.degrees(np.arctan2(b1, a1)) % 360, np.degrees(np.arctan2(b2, a2)) % 360
+    grey = c1 * c2 == 0
+
+    turn = h2 - h1
+    turn = np.where(turn > 180, turn - 360, np.where(turn < -180, turn + 360, turn))
+    turn = np.where(grey, 0.0, turn)
+    d_l, d_c = l2 - l1, c2 - c1
+    d_h = 2 * np.sqrt(c1 * c2) * np.sin(np.radians(turn / 2))
+
+    l_mean, c_mean = (l1 + l2) / 2, (c1 + c2) / 2
+    total = h1 + h2
+    h_mean = np.where(np.abs(h1 - h2) <= 180, total / 2, np.where(total < 360, (total + 360) / 2, (total - 360) / 2))
+    h_mean = np.where(grey, total, h_mean)
+    t = (
+        1
+        - 0.17 * np.cos(np.radians(h_mean - 30))
+        + 0.24 * np.cos(np.radians(2 * h_mean))
+        + 0.32 * np.cos(np.radians(3 * h_mean + 6))
+        - 0.20 * np.cos(np.radians(4 * h_mean - 63))
+    )
+    s_l = 1 + 0.015 * (l_mean - 50) ** 2 / np.sqrt(20 + (l_mean - 50) ** 2)
+    s_c = 1 + 0.045 * c_mean
+    s_h = 1 + 0.015 * c_mean * t
+    r_c = 2 * np.sqrt(c_mean**7 / (c_mean**7 + 25.0**7))
+    r_t = -np.sin(np.radians(60 * np.exp(-(((h_mean - 275) / 25) ** 2)))) * r_c
+    l_term, c_term, h_term = d_l / s_l, d_c / s_c, d_h / s_h
+    squared = l_term**2 + c_term**2 + h_term**2 + r_t * c_term * h_term
+    return np.asarray(np.sqrt(np.maximum(squared, 0.0)), dtype=np.float64)
+
+
+# ---------------------------------------------------------------- white balance
+
+
+def apply(balance: WhiteBalance, rgb: ImageRGB) -> ImageRGB:
+    """The picture under the card's own white: gains in linear light, back to 8-bit sRGB.
+
+    Parameters
+    ----------
+    balance
+        Gains of the three channels.
+    rgb
+        Shape (H, W, 3), uint8.
+
+    Returns
+    -------
+    ImageRGB
+        A new array of the same shape.
+    """
+    gains = np.asarray(balance.gains)
+    table = np.rint(255 * srgb_of_linear(LINEAR_OF_8BIT[:, None] * gains)).astype(np.uint8)
+    balanced: ImageRGB = cv2.LUT(rgb, table.reshape(1, 256, 3))
+    return balanced
+
+
+def white_balance(photo: Photo, card: CardFix, fix: SurfaceFix) -> WhiteBalance | None:
+    """Gains that give the card's three grey patches their printed values.
+
+    Each patch's trimmed mean is taken in linear light.  One gain a channel is fitted through
+    the origin by least squares, the variance of a patch in proportion to its light (photon
+    noise).  Patches with burnt or black pixels are left out.
+
+    Parameters
+    ----------
+    photo
+        The photo.
+    card, fix
+        Its card and pose; of the card, only the marker that was read vouches for the patches.
+
+    Returns
+    -------
+    WhiteBalance or None
+        ``None`` where no patch can be used or the gains are beyond belief; its ``flags`` tell of
+        clipped patches and of light that differs across the card.
+    """
+    flags = Flag.NONE
+    wanted, found = [], []
+    for centre, level in zip(cardspec.PATCH_CENTRES_MM, cardspec.PATCH_SRGB, strict=True):
+        light, clipped = _light_at(photo.pixels, fix, centre, PATCH_HALF_MM)
+        if clipped:
+            flags |= Flag.CLIPPED_LIGHT
+        if light is not None and not clipped:
+            wanted.append(LINEAR_OF_8BIT[level])
+            found.append(light)
+    if not found:
+        return None
+    target, seen = np.asarray(wanted)[:, None], np.asarray(found)
+    gains = seen.sum(axis=0) / (seen**2 / target).sum(axis=0)
+    if np.any(gains > GAIN_LIMIT) or np.any(gains < 1 / GAIN_LIMIT):
+        return None
+    residual = float(np.sqrt(np.mean((gains * seen / target - 1) ** 2)))
+    if residual > MISFIT_LIMIT:
+        return None
+    uneven = _uneven_share(photo.pixels, card, fix)
+    if uneven > SHADED_SHARE:
+        flags |= Flag.SHADOW_EDGE
+    return WhiteBalance((float(gains[0]), float(gains[1]), float(gains[2])), residual, uneven, flags)
+
+
+def _uneven_share(pixels: ImageRGB, card: CardFix, fix: SurfaceFix) -> float:
+    """Spread of the light over the card's white, left to right and top to bottom."""
+    spots = CARD_WHITE_SPOTS_MM
+    if card.upper_code is None or card.lower_code is None:
+        spots = tuple(s for s in spots if np.abs(card.corners_mm[:, 1] - s[1]).min() < 30)
+    lights = [_light_at(pixels, fix, spot, WHITE_HALF_MM) for spot in spots]
+    means = [float(light.mean()) for light, clipped in lights if light is not None and not clipped]
+    return float(np.ptp(means) / np.mean(means)) if len(means) > 1 else 0.0
+
+
+def _light_at(
+    pixels: ImageRGB, fix: SurfaceFix, centre_mm: tuple[float, float], half_mm: float
+) -> tuple[NDArray[np.float64] | None, bool]:
+    """Mean linear light of a small square of the card, shape (3,), and whether it is burnt or black.
+
+    The square in the picture is upright and as large as the one on the card, turned by any
+    angle; ``half_mm`` leaves room for that.  ``None`` where it is outside the picture or tiny.
+    """
+    around = np.array([(-half_mm, -half_mm), (-half_mm, half_mm), (half_mm, half_mm), (half_mm, -half_mm)])
+    points = np.column_stack([around + centre_mm, np.zeros(4)])
+    corners = camera.project(points, fix.rotation, fix.translation_mm, fix.camera_matrix, fix.distortion)
+    middle = corners.mean(axis=0)
+    half_px = float(np.hypot(*(corners - middle).T).min() / np.sqrt(2))
+    left, top = np.ceil(middle - half_px).astype(int)
+    right, bottom = np.floor(middle + half_px).astype(int)
+    height, width = pixels.shape[:2]
+    if left < 0 or top < 0 or right >= width or bottom >= height:
+        return None, False
+    block = pixels[top : bottom + 1, left : right + 1].reshape(-1, 3)
+    if len(block) < 4:
+        return None, False
+    middle_level = np.median(block, axis=0)
+    clipped = bool(np.any(middle_level >= CLIPPED_LEVEL) or np.any(middle_level <= DARK_LEVEL))
+    light = np.sort(LINEAR_OF_8BIT[block], axis=0)
+    cut = len(light) // 5
+    return light[cut : len(light) - cut].mean(axis=0), clipped
