@@ -9,7 +9,8 @@ and chords follow the level 0.5 between pixel centres.  Areas of polygons throug
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 import cv2
 import numpy as np
@@ -30,6 +31,36 @@ _RAMP = 0.02
 tails of a blurred rim belong to its sum."""
 _OWN_SD_PX = 0.9
 """Blur that a perfectly hard map shows after ``_SMOOTH_PX`` and linear interpolation."""
+
+
+class Raster(Protocol):
+    """Where the pixels of a map lie and which of them the photo shows, as in ``SitePatch``."""
+
+    @property
+    def mm_per_px(self) -> float:
+        """Edge of a pixel."""
+
+    @property
+    def left_mm(self) -> float:
+        """Site-frame x of the outer left edge."""
+
+    @property
+    def top_mm(self) -> float:
+        """Site-frame y of the outer top edge."""
+
+    @property
+    def valid(self) -> Mask:
+        """Shape (H, W), False where the photo shows nothing."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Grid:
+    """A raster without a picture."""
+
+    valid: Mask
+    mm_per_px: float = 1.0
+    left_mm: float = 0.0
+    top_mm: float = 0.0
 
 
 class Ring(NamedTuple):
@@ -251,19 +282,15 @@ def _softness_px(rings: list[Ring]) -> float:
     return float(np.sqrt(max(total**2 - _OWN_SD_PX**2, 0.0)))
 
 
-def measure_region(
-    p: Floats, mm_per_px: float, left_mm: float, top_mm: float, valid: Mask, min_area_mm2: float = 0.0
-) -> RimMeasures | None:
+def measure_region(p: Floats, raster: Raster, min_area_mm2: float = 0.0) -> RimMeasures | None:
     """Measure all openings of a soft map together.
 
     Parameters
     ----------
     p
         Shape (H, W), probability of opening, 0 to 1.
-    mm_per_px, left_mm, top_mm
-        Edge of a pixel, and site-frame coordinates of the outer top left corner of pixel [0, 0].
-    valid
-        Shape (H, W), False where the photo shows nothing; counts as no opening there.
+    raster
+        Where its pixels lie: a patch, or a :class:`Grid`.  Where ``valid`` is False nothing is opening.
     min_area_mm2
         Openings smaller than this are left out, islands smaller than this are counted as opening.
 
@@ -272,6 +299,7 @@ def measure_region(
     RimMeasures or None
         ``None`` where no opening is left.
     """
+    valid, mm_per_px = raster.valid, raster.mm_per_px
     if p.shape != valid.shape:
         raise ValueError(f"p and valid must have the same shape, got {p.shape} and {valid.shape}")
     openings = _select(p, valid, min_area_mm2 / mm_per_px**2)
@@ -284,8 +312,8 @@ def measure_region(
     area_px = float(counted.sum(dtype=np.float64))
     columns = float((counted.sum(axis=0, dtype=np.float64) @ np.arange(counted.shape[1])) / area_px)
     rows = float((counted.sum(axis=1, dtype=np.float64) @ np.arange(counted.shape[0])) / area_px)
-    origin_mm = np.array([left_mm + (openings.col + 0.5) * mm_per_px, top_mm - (openings.row + 0.5) * mm_per_px])
     scale = np.array([mm_per_px, -mm_per_px])
+    origin_mm = np.array([raster.left_mm, raster.top_mm]) + (np.array([openings.col, openings.row]) + 0.5) * scale
     outlines = [origin_mm + ring.points * scale for ring in rings]
     corners = np.concatenate(outlines)
     (x_lo, y_lo), (x_hi, y_hi) = corners.min(axis=0), corners.max(axis=0)

@@ -25,7 +25,7 @@ def soft_ellipse(a, b, cx, cy, turn):
 
 
 def measured(p, mm_per_px=1.0, left_mm=0.0, top_mm=0.0):
-    got = rim.measure_region(p, mm_per_px, left_mm, top_mm, np.ones(p.shape, bool), 0.0)
+    got = rim.measure_region(p, rim.Grid(np.ones(p.shape, bool), mm_per_px, left_mm, top_mm))
     assert got is not None
     return got
 

@@ -33,7 +33,7 @@ def box(left, right, top, bottom):
 
 def measured(p, min_area_mm2=1.0, valid=None, mm_per_px=MM_PER_PX):
     valid = np.ones(p.shape, bool) if valid is None else valid
-    return rim.measure_region(p, mm_per_px, 0.0, 0.0, valid, min_area_mm2)
+    return rim.measure_region(p, rim.Grid(valid, mm_per_px), min_area_mm2)
 
 
 def ellipse_perimeter(a, b):
@@ -186,7 +186,7 @@ def test_nothing_there_and_wrong_shapes():
     assert measured(np.full((20, 20), 0.4)) is None
     assert measured(draw(ellipse(1.5, 1.5)), min_area_mm2=20.0) is None
     with pytest.raises(ValueError, match="same shape"):
-        rim.measure_region(np.zeros((4, 4)), 1.0, 0.0, 0.0, np.ones((5, 4), bool))
+        rim.measure_region(np.zeros((4, 4)), rim.Grid(np.ones((5, 4), bool)))
 
 
 def test_all_opening_fills_the_picture():
