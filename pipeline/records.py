@@ -826,7 +826,7 @@ class Trend:
     forecast: Forecast | None
     why_no_forecast: str
     height_closure_rate_mm_per_year: Interval | None = None
-    rim_advance_rate_mm_per_growing_month: Interval | None = None
+    side_advance_mm_per_growing_month: Interval | None = None
     direction_p: float | None = None
     changed_on: date | None = None
     borrows: str = ""

@@ -1,0 +1,29 @@
+"""Readings of a site over time: visits, episodes, rates with intervals, stages, and a closing date.
+
+    Readings ──visits──> one Visit a day ──episodes──> numbered by what people did
+        ──stages──> filtered stage ──rates──> Trend of each episode ──forecast──> closing date or why none
+
+Pure functions: no clock, no files, no randomness.  ``docs/timeline.md`` says what each number means.
+"""
+
+from pipeline.timeline.episodes import episode_starts, events_of_site
+from pipeline.timeline.forecast import RatePrior, forecast_closing, rate_prior
+from pipeline.timeline.history import site_history
+from pipeline.timeline.rates import area_closure_pct, trend_of
+from pipeline.timeline.stages import filter_stages, smooth_stages
+from pipeline.timeline.visits import combine_visit, visits_of
+
+__all__ = [
+    "RatePrior",
+    "area_closure_pct",
+    "combine_visit",
+    "episode_starts",
+    "events_of_site",
+    "filter_stages",
+    "forecast_closing",
+    "rate_prior",
+    "site_history",
+    "smooth_stages",
+    "trend_of",
+    "visits_of",
+]

@@ -1,0 +1,191 @@
+"""Stage over time: a hidden Markov model over the ordered stages.
+
+The wound passes forward through the stages, at its own pace (a first-order chain with the usual days in each stage); it
+goes back only where an event starts a new episode, or, rarely, where it was opened and nobody wrote it down.  What is
+seen of it: the photos' stage probabilities, and whether and how far the aperture has shrunk since the episode began.
+
+An odd photo moves little, because any photo may be misread (``odd_photo_p``); three in a row outweigh that.
+Rabiner 1989 (Proc. IEEE 77:257) gives the filter and the smoother.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.records import Stage
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import date
+
+    from pipeline.records import Visit
+    from pipeline.settings import TimeSettings
+
+Probabilities = tuple[float, ...]
+STAGES = len(Stage)
+AT_START: Probabilities = (0.72, 0.16, 0.06, 0.04, 0.01, 0.01)
+"""Stage at the first visit after a wounding on the same day; own choice."""
+UNKNOWN: Probabilities = (1 / 6,) * STAGES
+SIZE_DOUBT = 0.15
+"""Weight that the size is misleading (the same misread photo gives stage and size)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One visit as the chain sees it.
+
+    ``days`` since the visit before (``None`` at the first); ``opened`` where an event lies between the two;
+    ``days_since_wounding`` where that day is known.
+    """
+
+    days: int | None
+    opened: bool
+    days_since_wounding: int | None
+    seen: Probabilities
+
+
+@lru_cache(maxsize=4096)
+def transition(days: int, mean_days: tuple[float, ...]) -> tuple[Probabilities, ...]:
+    """Transition probabilities over a number of days; rows: from, columns: to.
+
+    Exact for a chain that each day leaves stage ``i`` for the next with probability ``1 - exp(-1 / mean_days[i])``.
+    """
+    daily = np.eye(STAGES)
+    for i, mean in enumerate(mean_days):
+        leave = -np.expm1(-1.0 / mean)
+        daily[i, i], daily[i, i + 1] = 1.0 - leave, leave
+    power = np.linalg.matrix_power(daily, max(0, days))
+    return tuple(tuple(float(p) for p in row) for row in power)
+
+
+def filter_stages(steps: Sequence[Step], settings: TimeSettings) -> list[Probabilities]:
+    """Probability of each stage at each visit, from that visit and those before it.
+
+    Returns
+    -------
+    list
+        One tuple of 6 a visit, each summing to 1.
+    """
+    posteriors: list[Probabilities] = []
+    for step in steps:
+        prior = _prior(posteriors[-1] if posteriors else None, step, settings)
+        posteriors.append(_normalised([p * q for p, q in zip(prior, step.seen, strict=True)], prior))
+    return posteriors
+
+
+def smooth_stages(steps: Sequence[Step], settings: TimeSettings) -> list[Probabilities]:
+    """The same from all visits, also later ones (forward-backward)."""
+    if not steps:
+        return []
+    filtered = filter_stages(steps, settings)
+    backward: Probabilities = (1.0,) * STAGES
+    smoothed = [filtered[-1]]
+    for i in range(len(steps) - 1, 0, -1):
+        weighted = [b * s for b, s in zip(backward, steps[i].seen, strict=True)]
+        matrix = step_matrix(steps[i], settings)
+        backward = _normalised([sum(m * w for m, w in zip(row, weighted, strict=True)) for row in matrix], UNKNOWN)
+        smoothed.append(_normalised([f * b for f, b in zip(filtered[i - 1], backward, strict=True)], filtered[i - 1]))
+    return smoothed[::-1]
+
+
+def first_prior(step: Step, settings: TimeSettings) -> Probabilities:
+    """Stage before anything is seen: from the day of wounding where known (half weight), else unknown."""
+    if step.days_since_wounding is None:
+        return UNKNOWN
+    aged = _propagate(AT_START, transition(step.days_since_wounding, settings.stage_mean_days))
+    return tuple(0.5 * a + 0.5 * u for a, u in zip(aged, UNKNOWN, strict=True))
+
+
+def step_matrix(step: Step, settings: TimeSettings) -> tuple[Probabilities, ...]:
+    """Transition matrix from the visit before to this one, with the chance of an opening nobody wrote down."""
+    if step.opened:
+        start = _after_opening(step, settings)
+        return (start,) * STAGES
+    forward = transition(step.days or 0, settings.stage_mean_days)
+    rho = settings.unrecorded_opening_p
+    return tuple(tuple((1 - rho) * p + rho * u for p, u in zip(row, UNKNOWN, strict=True)) for row in forward)
+
+
+def _after_opening(step: Step, settings: TimeSettings) -> Probabilities:
+    aged = _propagate(AT_START, transition(step.days_since_wounding or 0, settings.stage_mean_days))
+    return tuple(0.8 * a + 0.2 * u for a, u in zip(aged, UNKNOWN, strict=True))
+
+
+def _prior(before: Probabilities | None, step: Step, settings: TimeSettings) -> Probabilities:
+    if before is None:
+        return first_prior(step, settings)
+    if step.opened:
+        return _after_opening(step, settings)
+    rho = settings.unrecorded_opening_p
+    moved = _propagate(before, transition(step.days or 0, settings.stage_mean_days))
+    return tuple((1 - rho) * p + rho * u for p, u in zip(moved, UNKNOWN, strict=True))
+
+
+def _propagate(before: Probabilities, matrix: tuple[Probabilities, ...]) -> Probabilities:
+    """Row vector times an upper triangular matrix."""
+    return tuple(sum(before[i] * matrix[i][j] for i in range(j + 1)) for j in range(STAGES))
+
+
+def _normalised(values: Sequence[float], fallback: Probabilities) -> Probabilities:
+    total = sum(values)
+    return tuple(v / total for v in values) if total > 0 else fallback
+
+
+def likelihood_of_photos(stage_p: Sequence[float], settings: TimeSettings) -> Probabilities:
+    """What the photos say, given that any photo may be misread: ``(1 - odd) p + odd / 6``."""
+    odd = settings.odd_photo_p
+    return tuple((1.0 - odd) * p + odd / STAGES for p in stage_p)
+
+
+def likelihood_of_size(
+    area_mm2: float | None, area_sd_mm2: float | None, first_area_mm2: float | None
+) -> Probabilities:
+    """What the size says: an opening speaks against 'closed', none for it; a clear shrinking for 'closing'.
+
+    Parameters
+    ----------
+    area_mm2, area_sd_mm2
+        Of this visit; ``None`` where not measured.
+    first_area_mm2
+        Of the episode's first visit; ``None`` where there is none.
+    """
+    if area_mm2 is None:
+        return (1.0,) * STAGES
+    sd = area_sd_mm2 or 1.0
+    open_share = 1.0 if area_mm2 > 3.0 * sd else area_mm2 / (3.0 * sd)
+    shrunk = 0.5
+    if first_area_mm2 is not None and first_area_mm2 > 3.0 * sd:
+        ratio = area_mm2 / first_area_mm2
+        shrunk = min(1.0, max(0.0, (0.95 - ratio) / 0.25))
+    early, closing, covered = open_share * (1.0 - shrunk), open_share * shrunk, 1.0 - open_share
+    raw = (early, early, max(early, 0.5 * closing), max(closing, 0.2 * early), covered, covered)
+    return tuple((1.0 - SIZE_DOUBT) * value + SIZE_DOUBT for value in raw)
+
+
+def steps_of(
+    visits: Sequence[Visit], starts: Sequence[date], made_on: date | None, settings: TimeSettings
+) -> list[Step]:
+    """What the chain sees of each visit; ``visits`` carry their episode numbers."""
+    steps: list[Step] = []
+    first_area: float | None = None
+    for i, visit in enumerate(visits):
+        before = visits[i - 1] if i else None
+        opened = before is not None and visit.episode != before.episode
+        if before is None or opened or first_area is None:
+            first_area = visit.aperture_area_mm2
+        begun = max((day for day in starts if day <= visit.visit_on), default=made_on)
+        photos = likelihood_of_photos(visit.stage_p, settings)
+        size = likelihood_of_size(visit.aperture_area_mm2, visit.aperture_area_mm2_sd, first_area)
+        steps.append(
+            Step(
+                days=(visit.visit_on - before.visit_on).days if before else None,
+                opened=opened,
+                days_since_wounding=max(0, (visit.visit_on - begun).days) if begun else None,
+                seen=tuple(a * b for a, b in zip(photos, size, strict=True)),
+            )
+        )
+    return steps

@@ -1,0 +1,208 @@
+"""Photos of one site on one calendar day are one visit: the best photo is chosen, the numbers are combined.
+
+Which uncertainties are shared (GUM: correlated input quantities):
+
+- *common to all visits of a site*: ``girth``, ``card tilt``, ``standoff``.  They stretch every visit alike and cancel
+  in the change between two visits, except for their share of the change itself.
+- *common to the photos of one visit only*: ``focal length`` (same phone, same distance) and ``rim`` (the same rim seen
+  by the same reader).  Taking more photos that day does not lessen them; between visits they are independent.
+- *independent from photo to photo*: ``corner noise`` and whatever is left.
+
+Parts that a reading does not name count as common to the visit only: never lessened by more photos, never cancelled.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import groupby
+from typing import TYPE_CHECKING
+
+from pipeline.lines import chi_square_quantile
+from pipeline.records import Flag, Sign, SignReading, Stage, Visit
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+    from datetime import date
+
+    from pipeline.records import Reading
+    from pipeline.settings import TimeSettings
+
+COMMON_TO_SITE = frozenset({"girth", "card tilt", "tilt", "standoff"})
+INDEPENDENT = frozenset({"corner noise", "corners"})
+DISAGREES_P = 0.99
+RIM_REREAD = 0.3
+"""Share of a visit's common uncertainty that differs all the same between two of its photos (a reader never draws the
+same rim twice); own choice, it only sets weights and the least spread."""
+POOR = Flag.CUT_BY_FRAME | Flag.NOT_LIKE_A_SITE
+WORSE = Flag.OBLIQUE_VIEW | Flag.SOFT_FOCUS | Flag.LOW_SCALE | Flag.ONE_MARKER | Flag.CARD_TILTED | Flag.CLIPPED_LIGHT
+
+
+def visits_of(site: int, readings: Iterable[Reading], settings: TimeSettings) -> tuple[Visit, ...]:
+    """Visits of one site in order of day; episode numbers and changes are added by ``site_history``.
+
+    The order of the readings does not matter and the same photo given twice counts once.
+    """
+    unique: dict[str, Reading] = {}
+    for reading in sorted(
+        (r for r in readings if r.site == site), key=lambda r: (r.visit_on, r.sha256, r.model, r.settings)
+    ):
+        unique.setdefault(reading.sha256, reading)
+    by_day = groupby(sorted(unique.values(), key=lambda r: (r.visit_on, r.sha256)), key=lambda r: r.visit_on)
+    return tuple(combine_visit(day, list(group), settings) for day, group in by_day)
+
+
+def photo_quality(reading: Reading) -> tuple[float, ...]:
+    """Sort key of photos of one visit, best first: doubts, sharpness, resolution, view angle."""
+    poor = len((reading.flags & POOR).names)
+    worse = len((reading.flags & WORSE).names)
+    return (poor, worse, round(reading.sharpness_mm, 2), -round(reading.scale_px_per_mm, 1), reading.view_angle_deg)
+
+
+def combine_visit(visit_on: date, readings: Sequence[Reading], settings: TimeSettings) -> Visit:
+    """One visit from the photos of one day.
+
+    Sizes are means weighted by the photos' independent uncertainties; where the photos scatter more, the scatter's
+    standard error is used.  Photos that cut the wound off count only where there is no other.
+    The stage is the mean of the photos' probabilities; a sign is as probable as in the photo that shows it best.
+
+    Parameters
+    ----------
+    readings
+        One or more, all of one site and one day.
+    """
+    ordered = sorted(readings, key=lambda r: (*photo_quality(r), r.sha256))
+    chosen = ordered[0]
+    whole = [r for r in ordered if not r.flags & POOR] or ordered
+    flags = chosen.flags & ~Flag.DISAGREES_WITHIN_VISIT
+    area = _combine([_area_of(r, settings) for r in whole])
+    width = _combine([_length_of(r, "aperture_width_mm", settings) for r in whole])
+    height = _combine([_length_of(r, "aperture_height_mm", settings) for r in whole])
+    perimeter = _combine([_length_of(r, "aperture_perimeter_mm", settings) for r in whole])
+    if area.disagrees or width.disagrees:
+        flags |= Flag.DISAGREES_WITHIN_VISIT
+    stage_p = _mean_probabilities([r.stage_p for r in whole])
+    return Visit(
+        site=chosen.site,
+        visit_on=visit_on,
+        taken_at=chosen.taken_at,
+        chosen_sha256=chosen.sha256,
+        photos=tuple(r.sha256 for r in ordered),
+        stage_p=stage_p,
+        stage=Stage(stage_p.index(max(stage_p))),
+        signs={sign: _best_sign(sign, ordered) for sign in Sign},
+        aperture_area_mm2=area.value,
+        aperture_area_mm2_sd=area.sd,
+        aperture_width_mm=width.value,
+        aperture_width_mm_sd=width.sd,
+        aperture_height_mm=height.value,
+        aperture_height_mm_sd=height.sd,
+        aperture_perimeter_mm=perimeter.value,
+        aperture_perimeter_mm_sd=perimeter.sd,
+        wood_lab=chosen.wood_lab,
+        flags=flags,
+        episode=1,
+        sign_p_by_photo={
+            sign: tuple(sorted((r.signs[sign].p for r in ordered if sign in r.signs), reverse=True)) for sign in Sign
+        },
+        area_common_rel_sd=area.common / area.value if area.value else 0.0,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Measured:
+    """A value with its standard uncertainty in three parts: of the site, of the visit, of the photo alone."""
+
+    value: float | None
+    site_sd: float = 0.0
+    visit_sd: float = 0.0
+    photo_sd: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Combined:
+    value: float | None
+    sd: float | None
+    common: float = 0.0
+    disagrees: bool = False
+
+
+def variance_shares(parts: dict[str, float]) -> tuple[float, float, float]:
+    """Shares of the variance that are common to the site, to the visit, and independent; they sum to 1."""
+    total = sum(part * part for part in parts.values())
+    if total <= 0:
+        return 0.0, 1.0, 0.0
+    site = sum(part * part for name, part in parts.items() if name in COMMON_TO_SITE) / total
+    photo = sum(part * part for name, part in parts.items() if name in INDEPENDENT) / total
+    return site, max(0.0, 1.0 - site - photo), photo
+
+
+def _area_of(reading: Reading, settings: TimeSettings) -> _Measured:
+    value = reading.aperture_area_mm2
+    if value is None and Flag.NO_APERTURE in reading.flags:
+        value = 0.0
+    if value is None:
+        return _Measured(None)
+    if value <= 0:
+        return _Measured(0.0, 0.0, settings.closed_area_sd_mm2, 0.0)
+    sd = reading.aperture_area_mm2_sd or 0.0
+    site, visit, photo = variance_shares(reading.area_sd_parts)
+    return _Measured(value, sd * site**0.5, sd * visit**0.5, sd * photo**0.5)
+
+
+def _length_of(reading: Reading, name: str, settings: TimeSettings) -> _Measured:
+    """A length; a common stretch of the area by ``e`` stretches lengths by ``e / 2``."""
+    value: float | None = getattr(reading, name)
+    if value is None and Flag.NO_APERTURE in reading.flags:
+        value = 0.0
+    if value is None:
+        return _Measured(None)
+    if value <= 0:
+        return _Measured(0.0, 0.0, settings.closed_width_sd_mm, 0.0)
+    sd = getattr(reading, f"{name}_sd") or 0.0
+    site, _, photo = variance_shares(reading.area_sd_parts)
+    area, area_sd = reading.aperture_area_mm2, reading.aperture_area_mm2_sd
+    stretch = 0.5 * (area_sd or 0.0) / area if area else 0.0
+    site_sd = min(sd, value * stretch * site**0.5)
+    photo_sd = min(math.sqrt(max(0.0, sd**2 - site_sd**2)), value * stretch * photo**0.5)
+    return _Measured(value, site_sd, math.sqrt(max(0.0, sd**2 - site_sd**2 - photo_sd**2)), photo_sd)
+
+
+def _combine(all_measured: Sequence[_Measured]) -> _Combined:
+    measured = [m for m in all_measured if m.value is not None]
+    if not measured:
+        return _Combined(None, None)
+    if len(measured) == 1:
+        only = measured[0]
+        sd = math.sqrt(only.site_sd**2 + only.visit_sd**2 + only.photo_sd**2)
+        return _Combined(only.value, sd or None, only.site_sd)
+    values = [m.value for m in measured if m.value is not None]
+    own = [max(math.hypot(m.photo_sd, RIM_REREAD * m.visit_sd), 1e-6) for m in measured]
+    weights = [1.0 / sd**2 for sd in own]
+    total = sum(weights)
+    shares = [weight / total for weight in weights]
+    mean = sum(share * value for share, value in zip(shares, values, strict=True))
+    count = len(values)
+    scatter = sum(share * (value - mean) ** 2 for share, value in zip(shares, values, strict=True)) / (count - 1)
+    site_sd = sum(share * m.site_sd for share, m in zip(shares, measured, strict=True))
+    visit_sd = sum(share * m.visit_sd for share, m in zip(shares, measured, strict=True))
+    independent = max(1.0 / total, scatter)
+    expected = [max(m.photo_sd**2 + m.visit_sd**2, 1e-12) for m in measured]
+    chi_square = sum((value - mean) ** 2 / variance for value, variance in zip(values, expected, strict=True))
+    return _Combined(
+        mean,
+        math.sqrt(site_sd**2 + visit_sd**2 + independent),
+        site_sd,
+        chi_square > chi_square_quantile(DISAGREES_P, count - 1),
+    )
+
+
+def _mean_probabilities(rows: Sequence[tuple[float, ...]]) -> tuple[float, ...]:
+    sums = [sum(column) for column in zip(*rows, strict=True)]
+    total = sum(sums)
+    return tuple(value / total for value in sums) if total > 0 else tuple(1.0 / len(sums) for _ in sums)
+
+
+def _best_sign(sign: Sign, readings: Sequence[Reading]) -> SignReading:
+    seen = [r.signs[sign] for r in readings if sign in r.signs]
+    return max(seen, key=lambda s: (s.p, s.area_mm2 or 0.0), default=SignReading(0.0))
