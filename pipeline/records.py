@@ -915,6 +915,41 @@ class PhotoFacts:
     remedy: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """A file that came into the inbox and was copied to ``stored`` (below the photos folder, ``/`` as separator)."""
+
+    file: str
+    sha256: str
+    size_bytes: int
+    stored: str
+    arrived_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedArrival:
+    """An arrival in the database; ``seen_before`` is ``None`` for bytes that never came before.
+
+    ``again`` is true where the same arrival was recorded already and only its inbox file was still there.
+    """
+
+    id: int
+    file: str
+    sha256: str
+    seen_before: Outcome | None
+    again: bool
+
+
+@dataclass(frozen=True, slots=True)
+class StoredPhoto:
+    """A photo in the photos folder; ``file`` is the name under which it came first."""
+
+    sha256: str
+    file: str
+    stored: str
+    size_bytes: int
+
+
 # ---------------------------------------------------------------- people
 
 
