@@ -8,6 +8,7 @@
     ├── MissingExtra                    exit code 1   an optional package is not installed
     ├── ModelError                      exit code 1   a network file is missing, damaged or of another kind
     ├── StoreError                      exit code 1   the grove's database cannot be used
+    ├── NotReceived                     exit code 1   one file of the inbox could not be copied; it stays there
     └── PhotoRefused                    (never leaves ``flow``) one photo cannot be read
 
 Messages say what happened, where, and what to do next.  A ``PhotoRefused`` becomes a
@@ -85,6 +86,10 @@ class ModelError(WoundwoodError):
 
 class StoreError(WoundwoodError):
     """The grove's database cannot be opened, read or written."""
+
+
+class NotReceived(WoundwoodError):
+    """One file of the inbox could not be copied to the originals; it stays in the inbox for the next look."""
 
 
 class PhotoRefused(WoundwoodError):

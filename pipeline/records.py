@@ -328,13 +328,19 @@ class Register:
 
 @dataclass(frozen=True, slots=True)
 class CameraTag:
-    """What the photo's own tags say of the camera; ``focal_px`` belongs to the upright full-size picture."""
+    """What the photo's own tags say of the camera; ``focal_px`` belongs to the upright full-size picture.
+
+    ``digital_zoom`` is 1 without zoom: with it, phones disagree whether the focal length tag includes it.
+    ``colour_profile`` is the description of the embedded ICC profile (e.g. ``Display P3``), empty for plain sRGB.
+    """
 
     maker: str = ""
     model: str = ""
     serial: str = ""
     focal_px: float | None = None
     focal_35mm: float | None = None
+    digital_zoom: float = 1.0
+    colour_profile: str = ""
 
     @property
     def device(self) -> str:

@@ -67,6 +67,9 @@ class IntakeSettings(_Section):
     max_megapixels: float = Field(120.0, gt=0, description="Pictures with more pixels are refused unread.")
     max_file_mb: float = Field(80.0, gt=0, description="Larger files are refused unread.")
     settle_s: float = Field(2.0, ge=0, description="A file changed within this many seconds is still being written.")
+    cut_off_wait_s: float = Field(
+        60.0, ge=0, description="A JPEG that lacks its end is left in the inbox for this long after its last change."
+    )
     future_tolerance_h: float = Field(26.0, ge=0, description="A photo dated later than this from now has a wrong clock.")
     earliest_year: int = Field(2000, description="A photo dated before this year has a wrong clock.")
 
@@ -123,6 +126,8 @@ class ReadingSettings(_Section):
 
     min_aperture_mm2: float = Field(4.0, ge=0, description="Smaller openings are not counted.")
     rim_sd_mm: float = Field(0.25, ge=0, description="Standard uncertainty of the rim's place, common to the whole rim.")
+    rim_wander_share: float = Field(0.5, ge=0, description="How far the rim wanders about its place, as a share of the blur of the map's rim.")
+    rim_wander_mm: float = Field(5.0, gt=0, description="Length along the rim over which it wanders together.")
     sign_p: float = Field(0.5, gt=0, lt=1, description="Probability from which a sign counts as seen.")
     unsure_sign_p: float = Field(0.25, gt=0, lt=1, description="Probability from which a person should look.")
     unsure_stage_p: float = Field(0.6, gt=0, lt=1, description="A stage less certain than this is flagged.")
