@@ -1,0 +1,1 @@
+"""The steps, in order of their numbers; a step that was released is never edited."""

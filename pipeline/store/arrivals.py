@@ -1,0 +1,221 @@
+"""Facts about files: what arrived, what left the inbox, what waits to be read."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import case, func, insert, literal, or_, select
+
+from pipeline.records import Outcome, PhotoFacts, RecordedArrival, StoredPhoto
+from pipeline.store.connected import CHUNK, Connected
+from pipeline.store.rows import storable
+from pipeline.store.tables import arrivals, photos, refusals, releases, results, standing
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+    from datetime import datetime
+
+    from sqlalchemy import ColumnElement, Connection, Join, Select
+
+    from pipeline.records import Arrival
+
+_WORDS: dict[str, Outcome | None] = {"first": None, "duplicate": Outcome.DUPLICATE, "known": Outcome.KNOWN}
+
+
+class Arrivals(Connected):
+    """Files that came, each counted once and for good."""
+
+    def record_arrivals(self, batch: Sequence[Arrival]) -> list[RecordedArrival]:
+        """Record files whose copies are safe on disk; all of them or none.
+
+        A file is *known* if the same bytes came under the same name before, a *duplicate* if they came
+        under another one.  A file that is recorded but has not yet left the inbox is the same arrival,
+        not another one, so a run that was cut off may be repeated.
+
+        Returns
+        -------
+        In the order of ``batch``.
+        """
+        with self._writing() as connection:
+            return [_record(connection, arrival) for arrival in batch]
+
+    def mark_released(self, ids: Iterable[int], at: datetime) -> None:
+        """Note that the inbox files of these arrivals are gone."""
+        rows = [{"arrival": number, "released_at": at} for number in ids]
+        if rows:
+            with self._writing() as connection:
+                connection.execute(insert(releases).prefix_with("OR IGNORE"), rows)
+
+    def unreleased(self) -> Iterator[RecordedArrival]:
+        """Arrivals whose inbox files were still there when last heard of."""
+        query = (
+            select(arrivals.c.id, arrivals.c.file, arrivals.c.sha256, arrivals.c.arrived_as)
+            .outerjoin(releases, releases.c.arrival == arrivals.c.id)
+            .where(releases.c.arrival.is_(None))
+            .order_by(arrivals.c.id)
+        )
+        with self._reading() as connection:
+            rows = connection.execute(query).all()
+        for row in rows:
+            yield RecordedArrival(row.id, row.file, row.sha256, _WORDS[row.arrived_as], again=True)
+
+    def stored_photo(self, sha256: str) -> StoredPhoto | None:
+        """Where a photo is kept."""
+        query = _stored().where(photos.c.sha256 == sha256)
+        with self._reading() as connection:
+            row = connection.execute(query).first()
+        return None if row is None else StoredPhoto(row.sha256, row.file, row.stored, row.size_bytes)
+
+    def stored_photos(self) -> Iterator[StoredPhoto]:
+        """Every photo, in the order of arrival."""
+        return self._walk(_stored())
+
+    def photos_without_result(self, model: str, settings: str, program: str = "") -> Iterator[StoredPhoto]:
+        """Photos that this reader with these settings has not read, in the order of arrival.
+
+        Photos on which another version of the program failed count as not read if ``program`` is given.
+        Results may be saved while this is being walked through.
+        """
+        return self._walk(_without_result(model, settings, program))
+
+    def count_without_result(self, model: str, settings: str, program: str = "") -> int:
+        """How many :meth:`photos_without_result` gives."""
+        query = select(func.count()).select_from(_without_result(model, settings, program).subquery())
+        with self._reading() as connection:
+            return int(connection.execute(query).scalar_one())
+
+    def _walk(self, query: Select[Any]) -> Iterator[StoredPhoto]:
+        """Page by page after the last one seen: no open transaction while the caller works."""
+        last = 0
+        while True:
+            with self._reading() as connection:
+                rows = connection.execute(query.where(arrivals.c.id > last).limit(CHUNK)).all()
+            for row in rows:
+                yield StoredPhoto(row.sha256, row.file, row.stored, row.size_bytes)
+            if len(rows) < CHUNK:
+                return
+            last = rows[-1].id
+
+    def photo_facts(self) -> Iterator[PhotoFacts]:
+        """One record for every file that ever arrived, in the order of arrival, with what became of it.
+
+        Every arrival has exactly one outcome; :meth:`counts` adds them up in the database itself.
+        """
+        last = 0
+        query = _facts()
+        while True:
+            with self._reading() as connection:
+                rows = connection.execute(query.where(arrivals.c.id > last).limit(CHUNK)).all()
+            for row in rows:
+                yield PhotoFacts(
+                    file=row.file,
+                    sha256=row.sha256,
+                    size_bytes=row.size_bytes,
+                    arrived_at=row.arrived_at,
+                    outcome=Outcome(row.outcome),
+                    taken_at=row.taken_at,
+                    site=row.site,
+                    stage_of_refusal=row.stage or "",
+                    reason=row.reason or "",
+                    remedy=row.remedy or "",
+                )
+            if len(rows) < CHUNK:
+                return
+            last = rows[-1].id
+
+    def counts(self) -> dict[Outcome, int]:
+        """Number of arrivals with each outcome."""
+        query = select(_outcome().label("outcome"), func.count()).select_from(_joined()).group_by("outcome")
+        with self._reading() as connection:
+            found = {Outcome(word): number for word, number in connection.execute(query)}
+        return {outcome: found.get(outcome, 0) for outcome in Outcome}
+
+
+def _record(connection: Connection, arrival: Arrival) -> RecordedArrival:
+    file = storable(arrival.file)
+    unfinished = connection.execute(
+        select(arrivals.c.id, arrivals.c.arrived_as)
+        .outerjoin(releases, releases.c.arrival == arrivals.c.id)
+        .where(arrivals.c.sha256 == arrival.sha256, arrivals.c.file == file, releases.c.arrival.is_(None))
+        .limit(1)
+    ).first()
+    if unfinished is not None:
+        return RecordedArrival(unfinished.id, file, arrival.sha256, _WORDS[unfinished.arrived_as], again=True)
+    earlier = connection.execute(
+        select(func.count(), func.coalesce(func.sum(arrivals.c.file == file), 0)).where(
+            arrivals.c.sha256 == arrival.sha256
+        )
+    ).one()
+    arrived_as = "first" if earlier[0] == 0 else "known" if earlier[1] else "duplicate"
+    if arrived_as == "first":
+        connection.execute(
+            insert(photos).values(
+                sha256=arrival.sha256,
+                size_bytes=arrival.size_bytes,
+                stored=arrival.stored,
+                received_at=arrival.arrived_at,
+            )
+        )
+    number = connection.execute(
+        insert(arrivals)
+        .values(file=file, sha256=arrival.sha256, arrived_at=arrival.arrived_at, arrived_as=arrived_as)
+        .returning(arrivals.c.id)
+    ).scalar_one()
+    return RecordedArrival(number, file, arrival.sha256, _WORDS[arrived_as], again=False)
+
+
+def _stored() -> Select[Any]:
+    return (
+        select(arrivals.c.id, photos.c.sha256, arrivals.c.file, photos.c.stored, photos.c.size_bytes)
+        .join(photos, photos.c.sha256 == arrivals.c.sha256)
+        .where(arrivals.c.arrived_as == "first")
+        .order_by(arrivals.c.id)
+    )
+
+
+def _without_result(model: str, settings: str, program: str) -> Select[Any]:
+    done = (
+        select(literal(1))
+        .select_from(results.outerjoin(refusals, refusals.c.result == results.c.id))
+        .where(results.c.sha256 == photos.c.sha256, results.c.model == model, results.c.settings == settings)
+    )
+    if program:
+        done = done.where(or_(func.coalesce(refusals.c.fault, 0) == 0, results.c.program == program))
+    return _stored().where(~done.correlate(photos).exists())
+
+
+def _outcome() -> ColumnElement[str]:
+    return case(
+        (arrivals.c.arrived_as != "first", arrivals.c.arrived_as),
+        (results.c.id.is_(None), Outcome.WAITING.value),
+        else_=results.c.kind,
+    )
+
+
+def _joined() -> Join:
+    return (
+        arrivals.join(photos, photos.c.sha256 == arrivals.c.sha256)
+        .outerjoin(standing, standing.c.sha256 == arrivals.c.sha256)
+        .outerjoin(results, results.c.id == standing.c.result)
+        .outerjoin(refusals, refusals.c.result == results.c.id)
+    )
+
+
+def _facts() -> Select[Any]:
+    return (
+        select(
+            arrivals.c.id,
+            arrivals.c.file,
+            arrivals.c.sha256,
+            photos.c.size_bytes,
+            arrivals.c.arrived_at,
+            _outcome().label("outcome"),
+            results.c.taken_at,
+            results.c.site,
+            refusals.c.stage,
+            refusals.c.reason,
+            refusals.c.remedy,
+        )
+        .select_from(_joined())
+        .order_by(arrivals.c.id)
+    )

@@ -1,0 +1,150 @@
+"""What people said: reviews, and answers to the program's questions; only ever added to."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from sqlalchemy import insert, select
+
+from pipeline.errors import StoreError
+from pipeline.records import Answer, Question, Review, ReviewAnswer, Sign, Stage
+from pipeline.store.connected import Connected
+from pipeline.store.rows import event_json, event_of
+from pipeline.store.tables import answers, photos, questions, reviews
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from sqlalchemy import RowMapping
+
+    from pipeline.records import Event
+
+
+class People(Connected):
+    """Answers of people, each with who and when."""
+
+    def add_review(self, review: Review) -> Review:
+        """Keep a person's answer; gives it back with its number.
+
+        Raises
+        ------
+        StoreError
+            If it names a photo or an earlier answer that is not there.
+        """
+        with self._writing() as connection:
+            if review.sha256:
+                known = connection.execute(select(photos.c.sha256).where(photos.c.sha256 == review.sha256)).first()
+                if known is None:
+                    raise StoreError(f"There is no photo {review.sha256}.", "Name one that has arrived.")
+            if review.replaces is not None:
+                known = connection.execute(select(reviews.c.id).where(reviews.c.id == review.replaces)).first()
+                if known is None:
+                    raise StoreError(f"There is no answer {review.replaces} to replace.", "Load the page again.")
+            row = {
+                "who": review.who,
+                "at": review.at,
+                "answer": review.answer.value,
+                "site": review.site,
+                "sha256": review.sha256 or None,
+                "alert": review.alert,
+                "sign": None if review.sign is None else review.sign.value,
+                "stage": None if review.stage is None else int(review.stage),
+                "note": review.note,
+                "payload": review.payload,
+                "replaces": review.replaces,
+            }
+            added = connection.execute(insert(reviews).values(row).returning(*reviews.c)).mappings().one()
+            return _review_of(added)
+
+    def reviews(self, *, sites: Iterable[int] | None = None, standing_only: bool = False) -> list[Review]:
+        """Answers in the order in which they were given; ``standing_only`` leaves out those replaced later."""
+        query = select(reviews).order_by(reviews.c.id)
+        if sites is not None:
+            query = query.where(reviews.c.site.in_(sorted(set(sites))))
+        if standing_only:
+            later = reviews.alias()
+            query = query.where(~select(later.c.id).where(later.c.replaces == reviews.c.id).exists())
+        with self._reading() as connection:
+            return [_review_of(row) for row in connection.execute(query).mappings()]
+
+    def ask(self, asked: Sequence[Question]) -> list[Question]:
+        """Put questions; one whose key was asked before is not asked again.  Gives the new ones with their numbers."""
+        new: list[Question] = []
+        with self._writing() as connection:
+            for question in asked:
+                if connection.execute(select(questions.c.id).where(questions.c.key == question.key)).first():
+                    continue
+                row = {
+                    "key": question.key,
+                    "site": question.site,
+                    "asked_on": question.asked_on,
+                    "from_on": question.from_on,
+                    "to_on": question.to_on,
+                    "words": question.words,
+                }
+                added = connection.execute(insert(questions).values(row).returning(*questions.c)).mappings().one()
+                new.append(_question_of(added))
+        return new
+
+    def answer(self, answer: Answer) -> Answer:
+        """Keep an answer to a question; a later one counts instead, the earlier one stays on record.
+
+        Raises
+        ------
+        StoreError
+            If there is no such question.
+        """
+        with self._writing() as connection:
+            if not connection.execute(select(questions.c.id).where(questions.c.id == answer.question)).first():
+                raise StoreError(f"There is no question {answer.question}.", "List the open ones first.")
+            row = {
+                "question": answer.question,
+                "who": answer.who,
+                "at": answer.at,
+                "event": None if answer.event is None else event_json(answer.event),
+                "note": answer.note,
+            }
+            return _answer_of(connection.execute(insert(answers).values(row).returning(*answers.c)).mappings().one())
+
+    def questions(self, *, open_only: bool = False) -> list[tuple[Question, Answer | None]]:
+        """Questions in the order asked, each with the answer that counts."""
+        with self._reading() as connection:
+            latest = {
+                row["question"]: _answer_of(row)
+                for row in connection.execute(select(answers).order_by(answers.c.id)).mappings()
+            }
+            asked = [
+                _question_of(row) for row in connection.execute(select(questions).order_by(questions.c.id)).mappings()
+            ]
+        pairs = [(question, latest.get(question.id)) for question in asked]
+        return [pair for pair in pairs if pair[1] is None] if open_only else pairs
+
+    def answered_events(self) -> list[Event]:
+        """Events that people told when asked; to be taken with those of the register."""
+        return [answer.event for _, answer in self.questions() if answer is not None and answer.event is not None]
+
+
+def _review_of(row: RowMapping) -> Review:
+    return Review(
+        who=row["who"],
+        at=row["at"],
+        answer=ReviewAnswer(row["answer"]),
+        site=row["site"],
+        sha256=row["sha256"] or "",
+        alert=row["alert"],
+        sign=None if row["sign"] is None else Sign(row["sign"]),
+        stage=None if row["stage"] is None else Stage(row["stage"]),
+        note=row["note"],
+        payload=row["payload"],
+        replaces=row["replaces"],
+        id=row["id"],
+    )
+
+
+def _question_of(row: RowMapping) -> Question:
+    return Question(row["key"], row["site"], row["asked_on"], row["from_on"], row["to_on"], row["words"], row["id"])
+
+
+def _answer_of(row: RowMapping) -> Answer:
+    event = None if row["event"] is None else event_of(row["event"])
+    return Answer(row["question"], row["who"], row["at"], event, row["note"], row["id"])
