@@ -1,0 +1,268 @@
+"""One photo from top to bottom, and one tree from its readings.
+
+    bytes ──intake──> Photo ──card──> CardFix ──surface──> SitePatch ──reader──> SiteMaps ──measure──> Reading
+      └──────────────────── any stage may stop it: Refusal(stage, reason, remedy) ────────────────────┘
+    Readings of a tree ──timeline──> SiteHistory ──alerts──> Findings ──> TreeHealth
+
+Nothing here touches a database, a page or the command line; the reader is passed in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from pipeline import alerts, card, colour, intake, measure, quality, rim, surface, timeline
+from pipeline.cardspec import site_of_codes
+from pipeline.errors import PhotoRefused
+from pipeline.records import Flag, PhotoStage, QualityReport, Reading, Refusal, ScaleUncertainty, Tissue, TreeHealth
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+    from datetime import date, datetime
+
+    from pipeline.records import (
+        CardFix,
+        Photo,
+        Reader,
+        Register,
+        Review,
+        RimMeasures,
+        SiteHistory,
+        SiteMaps,
+        SitePatch,
+        SurfaceFix,
+        Tree,
+        WhiteBalance,
+    )
+    from pipeline.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class ReadContext:
+    """What a photo is read against: settings, register, the present time, the reader's name."""
+
+    settings: Settings
+    register: Register
+    now: datetime
+    model: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PhotoRead:
+    """A reading, the overview patch, and the patch in which the opening was measured (often a closer one)."""
+
+    reading: Reading
+    patch: SitePatch
+    closer: SitePatch
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """What is seen in any photograph; without a card sizes are relative and ``site`` is ``None``."""
+
+    read: PhotoRead
+    site: int | None
+    why_no_scale: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    overview: SitePatch
+    overview_maps: SiteMaps
+    patch: SitePatch
+    maps: SiteMaps
+
+
+# ---------------------------------------------------------------- one photo
+
+
+def read_photo(data: bytes, file: str, sha256: str, context: ReadContext, reader: Reader) -> PhotoRead | Refusal:
+    """Read one photo of a wound site, or say why not and what to do.
+
+    Parameters
+    ----------
+    data
+        The file's bytes.
+    file, sha256
+        Its name in the inbox and the hex digest of ``data``.
+    context
+        Settings, register, present time, name of the reader.
+    reader
+        The callable that sees tissue, signs and stage in a patch.
+    """
+    settings, zone = context.settings, context.settings.grove.zone
+    taken_at, site = None, None
+    try:
+        photo = intake.open_photo(data, file, sha256, settings.intake, zone, context.now)
+        taken_at = photo.taken_at
+        if taken_at is None:
+            raise PhotoRefused(PhotoStage.INTAKE, "The photo has no date.", "Set the phone's clock and take it again.")
+        found = card.find_card(photo.pixels, settings.card)
+        site, doubts = card.site_of(found, context.register)
+        day = taken_at.astimezone(zone).date()
+        fix = surface.fit_surface(photo, found, context.register.girth_mm(site, day), settings.surface)
+        balance = colour.white_balance(photo, found, fix)
+        window = surface.overview_window(context.register.sites[site], settings.patch)
+        overview = surface.unroll(photo, fix, window, settings.patch.overview_px, balance)
+        checked = quality.assess(photo, found, fix, overview, settings.quality)
+        seen = _see(photo, fix, overview, balance, reader, settings)
+        reading = _measure(photo, site, day, seen, fix, checked, doubts | fix.flags, context)
+    except PhotoRefused as refused:
+        return Refusal(file, sha256, PhotoStage(refused.stage), refused.reason, refused.remedy, taken_at, site)
+    return PhotoRead(reading, seen.overview, seen.patch)
+
+
+def look_at(data: bytes, file: str, sha256: str, context: ReadContext, reader: Reader) -> Look | Refusal:
+    """Say what is seen in any photograph, with or without a card, in or out of the register.
+
+    A photo without a readable card is looked at as a whole: its middle square counts as 100 mm wide, every
+    size is then relative, and the reading carries the flag ``NO_SCALE``.
+    """
+    settings = context.settings
+    try:
+        photo = intake.open_photo(
+            data, file, sha256, settings.intake, settings.grove.zone, context.now, need_time=False
+        )
+        try:
+            found = card.find_card(photo.pixels, settings.card)
+        except PhotoRefused as refused:
+            return Look(_read_without_card(photo, context, reader), None, refused.reason)
+        site = site_of_codes(*codes) if None not in (codes := (found.upper_code, found.lower_code)) else None
+        return Look(_read_with_card(photo, found, site, context, reader), site)
+    except PhotoRefused as refused:
+        return Refusal(file, sha256, PhotoStage(refused.stage), refused.reason, refused.remedy)
+
+
+def _read_with_card(photo: Photo, found: CardFix, site: int | None, context: ReadContext, reader: Reader) -> PhotoRead:
+    settings, register = context.settings, context.register
+    day = (photo.taken_at or context.now).astimezone(settings.grove.zone).date()
+    girth_mm = register.girth_mm(site, day) if site is not None else None
+    fix = surface.fit_surface(photo, found, girth_mm, settings.surface)
+    balance = colour.white_balance(photo, found, fix)
+    window = surface.overview_window(register.sites.get(site) if site is not None else None, settings.patch)
+    overview = surface.unroll(photo, fix, window, settings.patch.overview_px, balance)
+    checked = quality.assess(photo, found, fix, overview, settings.quality)
+    seen = _see(photo, fix, overview, balance, reader, settings)
+    number = site if site is not None else -1
+    return PhotoRead(_measure(photo, number, day, seen, fix, checked, fix.flags, context), seen.overview, seen.patch)
+
+
+def _read_without_card(photo: Photo, context: ReadContext, reader: Reader) -> PhotoRead:
+    settings = context.settings
+    patch = surface.relative_patch(photo, settings.patch.overview_px)
+    checked = QualityReport(float("nan"), float("nan"), patch.source_px_per_mm, 0.0)
+    maps = reader(patch)
+    day = (photo.taken_at or context.now).astimezone(settings.grove.zone).date()
+    reading = measure.measure(
+        photo, -1, day, patch, maps, checked, ScaleUncertainty({}, {}, {}), Flag.NO_SCALE,
+        settings.reading, context.model, settings.reading_hash,
+    )  # fmt: skip
+    return PhotoRead(reading, patch, patch)
+
+
+def _see(
+    photo: Photo, fix: SurfaceFix, overview: SitePatch, balance: WhiteBalance | None, reader: Reader, settings: Settings
+) -> _Seen:
+    """Look at the overview; then, at a small opening or one that the overview cuts, look again at a fitting scale."""
+    maps = reader(overview)
+    opening = _opening(overview, maps, settings)
+    window = surface.closer_window(opening.bbox, overview, opening.cut, settings.patch) if opening else None
+    if window is None:
+        return _Seen(overview, maps, overview, maps)
+    patch = surface.unroll(photo, fix, window, settings.patch.overview_px, balance)
+    closer = reader(patch)
+    if _opening(patch, closer, settings) is None:
+        # What looked like an opening from afar is none from near, or the closer look failed: keep the wider view.
+        return _Seen(overview, maps, overview, maps)
+    return _Seen(overview, maps, patch, closer)
+
+
+def _opening(patch: SitePatch, maps: SiteMaps, settings: Settings) -> RimMeasures | None:
+    return rim.measure_region(maps.tissue[..., Tissue.APERTURE], patch, settings.reading.min_aperture_mm2)
+
+
+def _measure(
+    photo: Photo,
+    site: int,
+    day: date,
+    seen: _Seen,
+    fix: SurfaceFix,
+    checked: QualityReport,
+    doubts: Flag,
+    context: ReadContext,
+) -> Reading:
+    """Sizes and stage from the closer patch; signs and the doubt whether this is a site from the wider one."""
+    settings = context.settings
+    opening = _opening(seen.patch, seen.maps, settings)
+    window = opening.bbox if opening else seen.patch.window
+    middle = ((window.left_mm + window.right_mm) / 2, (window.bottom_mm + window.top_mm) / 2)
+    scale = surface.area_sd_parts(fix, middle, (window.width_mm, window.height_mm))
+    basis = (photo, site, day)
+    rest = (checked, scale, doubts, settings.reading, context.model, settings.reading_hash)
+    reading = measure.measure(*basis, seen.patch, seen.maps, *rest)
+    if seen.patch is seen.overview:
+        return reading
+    wide = measure.measure(*basis, seen.overview, seen.overview_maps, *rest)
+    signs = {sign: max(wide.signs[sign], near, key=lambda r: r.p) for sign, near in reading.signs.items()}
+    outlines = replace(reading.outlines, signs=wide.outlines.signs | reading.outlines.signs)
+    return replace(reading, signs=signs, outlines=outlines, not_a_site_p=wide.not_a_site_p)
+
+
+# ---------------------------------------------------------------- one tree
+
+
+def assess_tree(
+    tree: Tree,
+    register: Register,
+    readings: Mapping[int, Sequence[Reading]],
+    settings: Settings,
+    today: date,
+    *,
+    reviews: Sequence[Review] = (),
+    refusals: Sequence[Refusal] = (),
+) -> TreeHealth:
+    """A tree's sites over time, what the rules find, and one plain status with its reasons.
+
+    Parameters
+    ----------
+    readings
+        Readings by site number, in any order.
+    reviews, refusals
+        Answers of people and photos that could not be read; those of other trees are left out.
+    """
+    sites = [site for site in register.sites.values() if site.tree == tree.tree]
+    histories: tuple[SiteHistory, ...] = tuple(
+        timeline.site_history(site, readings.get(site.site, ()), register.events, settings.time, settings.grove)
+        for site in sorted(sites, key=lambda s: s.site)
+    )
+    numbers = {site.site for site in sites}
+    findings = alerts.find(
+        histories,
+        register,
+        settings,
+        today,
+        reviews=[review for review in reviews if review.site in numbers],
+        refusals=[refusal for refusal in refusals if refusal.site in numbers],
+    )
+    status, reasons = alerts.tree_status(histories, findings, settings)
+    return TreeHealth(tree, histories, findings, status, reasons)
+
+
+def assess_grove(
+    register: Register,
+    readings: Iterable[Reading],
+    settings: Settings,
+    today: date,
+    *,
+    reviews: Sequence[Review] = (),
+    refusals: Sequence[Refusal] = (),
+) -> tuple[TreeHealth, ...]:
+    """Every tree of the register, in its order."""
+    by_site: dict[int, list[Reading]] = {}
+    for reading in readings:
+        by_site.setdefault(reading.site, []).append(reading)
+    return tuple(
+        assess_tree(tree, register, by_site, settings, today, reviews=reviews, refusals=refusals)
+        for tree in register.trees.values()
+    )
