@@ -94,6 +94,8 @@ class SurfaceSettings(_Section):
     standoff_mm: float = Field(1.0, ge=0, description="Distance of the card's face in front of the bark, hung flush.")
     standoff_sd_mm: float = Field(0.7, ge=0, description="Standard uncertainty of that distance.")
     tilt_sd_deg: float = Field(1.5, ge=0, description="Standard deviation of the card's tilt against the trunk.")
+    roll_sd_deg: float = Field(2.0, ge=0, description="Standard deviation of the card's turn in its own plane against the trunk.")
+    lens_sd: float = Field(0.01, ge=0, description="Standard uncertainty of the lens's first radial coefficient where it was not calibrated.")
     max_view_angle_deg: float = Field(50.0, gt=0, description="Photos from further to the side are refused.")
     max_reprojection_px: float = Field(4.0, gt=0, description="A card whose corners miss the model by more is refused.")
 
@@ -174,6 +176,7 @@ class AlertSettings(_Section):
     sign_growth_mm2: float = Field(200.0, gt=0, description="The same in area; both must hold.")
     sign_memory_days: int = Field(120, gt=0, description="A sign not seen again on this many days of visits is let go.")
     event_slack_days: int = Field(3, ge=0, description="An event this many days outside two visits still explains a larger opening.")
+    stalled_upper_mm_per_month: float = Field(0.4, gt=0, description="A stall must also be surely (90 %) slower than this.")
     stalled_young_days: int = Field(60, ge=0, description="Growing days after a wounding in which no advance is expected yet.")
     retake_days: int = Field(7, gt=0, description="Days in which a refused photo should be taken again.")
     same_place_score: float = Field(0.3, ge=0, le=1, description="Below this the bark around the wound does not look like the visit before.")

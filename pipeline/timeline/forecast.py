@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pipeline.advance import open_visits, width_line
 from pipeline.records import Forecast
 from pipeline.seasons import DAYS_A_MONTH, after_growing_days, growing_months
-from pipeline.timeline.rates import open_visits, width_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

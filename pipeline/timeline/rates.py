@@ -13,20 +13,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.advance import area_own_sd, gilman_advance_mm, own_sd
-from pipeline.lines import Line, line_through, mann_kendall, normal_quantile
+from pipeline.advance import COVERAGE, advance_line, area_own_sd, interval, open_visits, width_line
+from pipeline.lines import mann_kendall, normal_quantile
 from pipeline.records import Interval, Trend
 from pipeline.seasons import DAYS_A_MONTH, DAYS_A_YEAR, growing_months
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
     from pipeline.records import Visit
     from pipeline.settings import TimeSettings
-
-COVERAGE = 0.95
 
 
 def area_closure_pct(visits: Sequence[Visit]) -> Interval | None:
@@ -45,77 +41,6 @@ def area_closure_pct(visits: Sequence[Visit]) -> Interval | None:
     half = normal_quantile(0.5 + COVERAGE / 2) * 100.0 * sd
     value = 100.0 * (1.0 - ratio)
     return Interval(value, value - half, min(100.0, value + half))
-
-
-def open_visits(visits: Sequence[Visit], at_least: int) -> list[Visit]:
-    """Visits that carry a rate: up to the last one with an opening, and the first closed one where more are needed.
-
-    A surface that stays closed says nothing of a rate.
-    """
-    measured = [v for v in visits if v.aperture_area_mm2 is not None and v.aperture_perimeter_mm is not None]
-    last_open = max((i for i, v in enumerate(measured) if v.aperture_area_mm2), default=-1)
-    kept = measured[: last_open + 1]
-    if len(kept) < at_least and last_open >= 0:
-        kept = measured[: last_open + 2]
-    return kept
-
-
-def advance_line(visits: Sequence[Visit], times: NDArray[np.float64]) -> Line | None:
-    """Robust line of rim advance against time: the median over all pairs of Gilman's advance a unit of time.
-
-    Parameters
-    ----------
-    visits
-        Two or more with area and perimeter, in order.
-    times
-        Shape (N,), rising where time counts (months, growing months).
-    """
-    if len(visits) < 2:
-        return None
-    area = np.array([v.aperture_area_mm2 for v in visits], dtype=np.float64)
-    perimeter = np.array([v.aperture_perimeter_mm for v in visits], dtype=np.float64)
-    first, second = np.triu_indices(len(visits), 1)
-    gaps, mean_perimeter = times[second] - times[first], 0.5 * (perimeter[first] + perimeter[second])
-    good = (gaps > 0) & (mean_perimeter > 0)
-    if not good.any():
-        return None
-    slope = float(np.median((area[first] - area[second])[good] / mean_perimeter[good] / gaps[good]))
-    scale = max(float(np.median(perimeter)), 1e-9)
-    position = np.array(
-        [0.0] + [gilman_advance_mm(area[0], area[i], perimeter[0], perimeter[i]) for i in range(1, area.size)]
-    )
-    own = np.array([area_own_sd(v) for v in visits])
-    around = np.maximum(0.5 * (perimeter + scale), 0.5 * scale)
-    line = line_through(times, position, own / around, slope)
-    return _with_common(line, visits)
-
-
-def width_line(visits: Sequence[Visit], times: NDArray[np.float64], name: str = "aperture_width_mm") -> Line | None:
-    """Robust line of the width (or height) lost against time; above 0 where it closes."""
-    values = [getattr(v, name) for v in visits]
-    kept = [(t, w, v) for t, w, v in zip(times, values, visits, strict=True) if w is not None]
-    if len(kept) < 2 or kept[0][0] == kept[-1][0]:
-        return None
-    x = np.array([t for t, _, _ in kept], dtype=np.float64)
-    y = -np.array([w for _, w, _ in kept], dtype=np.float64)
-    own = np.array([own_sd(w, getattr(v, f"{name}_sd"), 0.5 * v.area_common_rel_sd) for _, w, v in kept])
-    if not np.isfinite(own).all():
-        return None
-    return _with_common(line_through(x, y, np.maximum(own, 1e-6)), visits)
-
-
-def _with_common(line: Line, visits: Sequence[Visit]) -> Line:
-    common = 0.5 * max(v.area_common_rel_sd for v in visits)
-    sd = math.hypot(line.slope_sd, line.slope * common)
-    return Line(line.slope, sd, line.level, line.level_sd, line.correlation, line.birge, line.degrees)
-
-
-def interval(line: Line | None, unit: float = 1.0, coverage: float = COVERAGE) -> Interval | None:
-    """Slope of a line with its interval, in other units."""
-    if line is None:
-        return None
-    half = line.factor(coverage) * line.slope_sd
-    return Interval(line.slope * unit, (line.slope - half) * unit, (line.slope + half) * unit)
 
 
 def trend_of(

@@ -1,0 +1,304 @@
+"""Rules on how a wound closes: enlarged, stalled, reopened, open for long, rebarked, too fast to be true."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.advance import advance_between, advance_line, area_own_sd, width_change_between
+from pipeline.alerts import cautions
+from pipeline.alerts.view import plural, site_finding
+from pipeline.records import Finding, Question, Severity, Stage
+from pipeline.seasons import DAYS_A_MONTH, growing_days
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from pipeline.alerts.view import SiteView, TreeView
+    from pipeline.records import Visit
+
+ENLARGED, STALLED, REOPENED = "aperture enlarged without an event", "closure stalled", "reopened"
+OPEN_LONG, REBARKED, IMPLAUSIBLE = "still open after 36 months", "closed and rebarked", "implausible rate"
+WIDTH_DOUBT, AREA_DOUBT = 2.0, 3.0
+"""Standard uncertainties by which a growth must be beyond doubt; own choice."""
+
+
+def enlarged(view: TreeView) -> Iterator[Finding]:
+    """The opening grew and no cut, cleaning or drilling is written down: a question, not a rate."""
+    for site, before, after, figures in _enlargements(view):
+        yield _enlarged_finding(view, site, before, after, figures)
+
+
+def questions(view: TreeView) -> Iterator[Question]:
+    """What only a person knows of an opening that grew; the answer may become an event."""
+    for site, before, after, _ in _enlargements(view):
+        start, end = before.visit_on, after.visit_on
+        yield Question(
+            key=f"opened/site {site.site.site}/{start.isoformat()}/{end.isoformat()}",
+            site=site.site.site,
+            asked_on=view.today,
+            from_on=start,
+            to_on=end,
+            words=(
+                f"Was wood taken out or the wound cleaned at site {site.site.site} between {start.isoformat()} and "
+                f"{end.isoformat()}? Its opening grew, and no event is written down."
+            ),
+        )
+
+
+def _enlargements(view: TreeView) -> Iterator[tuple[SiteView, Visit, Visit, dict[str, float]]]:
+    """The latest growth of each site's opening that no event explains and no later visit undoes."""
+    for site in view.wounds():
+        visits = site.sized
+        for i in range(len(visits) - 1, 0, -1):
+            before, after = visits[i - 1], visits[i]
+            if not before.aperture_area_mm2 or _explained(view, site, before, after):
+                continue
+            grown = _growth(view, before, after)
+            if grown is not None and not _undone(before, visits[i + 1 :]):
+                yield site, before, after, grown
+                break
+
+
+def _growth(view: TreeView, before: Visit, after: Visit) -> dict[str, float] | None:
+    """Figures of a growth beyond its uncertainty, in width or in area; ``None`` where there is none."""
+    limits = view.limits
+    width = width_change_between(before, after)
+    wider = width is not None and width[0] > max(limits.enlarged_width_mm, WIDTH_DOUBT * width[1])
+    a1, a2 = before.aperture_area_mm2 or 0.0, after.aperture_area_mm2 or 0.0
+    doubt = float(np.hypot(area_own_sd(before), area_own_sd(after)))
+    larger = a2 - a1 > max(limits.enlarged_area_share * a1, AREA_DOUBT * doubt)
+    if not (wider or larger):
+        return None
+    figures = {"area_before_mm2": a1, "area_after_mm2": a2}
+    if width is not None:
+        figures |= {"width_change_mm": width[0], "width_change_mm_sd": width[1]}
+    return figures
+
+
+def _explained(view: TreeView, site: SiteView, before: Visit, after: Visit) -> bool:
+    slack = view.limits.event_slack_days
+    return any(
+        e.event.starts_episode and -slack <= (e.on - before.visit_on).days and (e.on - after.visit_on).days <= slack
+        for e in site.history.events
+    )
+
+
+def _undone(before: Visit, later: Sequence[Visit]) -> bool:
+    """Whether the next visit shows the old size again, so that the photo between was odd."""
+    if not later or before.aperture_area_mm2 is None or later[0].aperture_area_mm2 is None:
+        return False
+    doubt = float(np.hypot(area_own_sd(before), area_own_sd(later[0])))
+    return later[0].aperture_area_mm2 - before.aperture_area_mm2 <= doubt
+
+
+def _enlarged_finding(
+    view: TreeView, site: SiteView, before: Visit, after: Visit, figures: dict[str, float]
+) -> Finding:
+    limits = view.limits
+    change = figures.get("width_change_mm")
+    wider = f", {change:.1f} mm wider" if change is not None and change > 0 else ""
+    start, end = before.visit_on.isoformat(), after.visit_on.isoformat()
+    return site_finding(
+        ENLARGED,
+        site,
+        Severity.LOOK,
+        after.visit_on,
+        detail=end,
+        why=(
+            f"The opening of site {site.site.site} grew from {figures['area_before_mm2']:.0f} to "
+            f"{figures['area_after_mm2']:.0f} mm2{wider} between {start} and {end}, and no event is written down."
+        ),
+        figures=figures,
+        threshold=(
+            f"wider by {limits.enlarged_width_mm:g} mm and {WIDTH_DOUBT:g} standard uncertainties, or larger by "
+            f"{100 * limits.enlarged_area_share:g} % and {AREA_DOUBT:g} standard uncertainties"
+        ),
+        source="own choice; bark may die back at the rim of a young wound and make it larger (common practice, no source)",
+        next_step=(
+            f"Was wood taken out here between {start} and {end}? If so, write the event down. If not, look at the rim: "
+            "soft, sunken or loose bark needs a person."
+        ),
+        caution=cautions.REACH,
+        photos=[before.chosen_sha256, after.chosen_sha256],
+    )
+
+
+def stalled(view: TreeView) -> Iterator[Finding]:
+    """No rim advance over the last stretch of growing season."""
+    limits = view.limits
+    for site in view.wounds():
+        window = _stall_window(view, site)
+        if not site.is_open or window is None:
+            continue
+        first, last = window[0], window[-1]
+        months = np.array([growing_days(first.visit_on, v.visit_on, view.growing) / DAYS_A_MONTH for v in window])
+        line = advance_line(window, months)
+        if line is None:
+            continue
+        upper = line.slope + line.factor(0.8) * line.slope_sd
+        if line.slope >= limits.stalled_advance_mm_per_month or upper >= limits.stalled_upper_mm_per_month:
+            continue
+        days = growing_days(first.visit_on, last.visit_on, view.growing)
+        yield site_finding(
+            STALLED,
+            site,
+            Severity.LOOK,
+            last.visit_on,
+            why=(
+                f"The rim of site {site.site.site} advanced {line.slope:.2f} mm a month (at most {upper:.2f}) over "
+                f"{plural(days, 'day')} of growing season, from {first.visit_on.isoformat()} to "
+                f"{last.visit_on.isoformat()}."
+            ),
+            figures={"advance_mm_per_month": line.slope, "upper_mm_per_month": upper, "growing_days": float(days)},
+            threshold=(
+                f"below {limits.stalled_advance_mm_per_month:g} mm a month, and surely below "
+                f"{limits.stalled_upper_mm_per_month:g}, over {limits.stalled_days} days of growing season"
+            ),
+            source=(
+                "own choice, below the slowest species mean seen (6.4 mm of width a year, Tavankar et al. 2017); "
+                "wounds close only while the stem grows (Neely 1970)"
+            ),
+            next_step=(
+                "Look at the rim for dry, sunken or soft bark, a foreign body, or resin that keeps it apart, and at "
+                "the whole tree's growth."
+            ),
+            caution=cautions.SIZE,
+            photos=[first.chosen_sha256, last.chosen_sha256],
+        )
+
+
+def _stall_window(view: TreeView, site: SiteView) -> list[Visit] | None:
+    """The shortest run of last visits over the days of growing season asked for, after the wound's first weeks."""
+    limits, visits = view.limits, [v for v in site.sized if v.aperture_perimeter_mm]
+    if len(visits) < 3:
+        return None
+    begun = site.wounded_on or visits[0].visit_on
+    last = visits[-1]
+    for i in range(len(visits) - 3, -1, -1):
+        if growing_days(begun, visits[i].visit_on, view.growing) < limits.stalled_young_days:
+            return None
+        if growing_days(visits[i].visit_on, last.visit_on, view.growing) >= limits.stalled_days:
+            return visits[i:]
+    return None
+
+
+def reopened(view: TreeView) -> Iterator[Finding]:
+    """An opening where the surface had closed, without an event."""
+    for site in view.wounds():
+        visits = site.sized
+        shut = [i for i, v in enumerate(visits) if v.aperture_area_mm2 == 0 and v.stage >= Stage.CLOSED]
+        if not shut or not site.is_open:
+            continue
+        closed, last = visits[shut[-1]], visits[-1]
+        opened = visits[shut[-1] + 1]
+        doubt = float(np.hypot(area_own_sd(closed), area_own_sd(last)))
+        if _explained(view, site, closed, opened) or (last.aperture_area_mm2 or 0.0) < WIDTH_DOUBT * doubt:
+            continue
+        yield site_finding(
+            REOPENED,
+            site,
+            Severity.LOOK,
+            opened.visit_on,
+            why=(
+                f"Site {site.site.site} showed no opening on {closed.visit_on.isoformat()} and shows one of "
+                f"{last.aperture_area_mm2:.0f} mm2 on {last.visit_on.isoformat()}, and no event is written down."
+            ),
+            figures={"area_mm2": last.aperture_area_mm2 or 0.0, "area_mm2_sd": last.aperture_area_mm2_sd or 0.0},
+            threshold=f"an opening beyond {WIDTH_DOUBT:g} standard uncertainties after a visit without one",
+            source="definition: an aperture where the last valid visit showed none",
+            next_step="Was it opened on purpose? If so, write the event down. If not, look at the seam.",
+            caution=f"{cautions.SURFACE} {cautions.REACH}",
+            photos=[closed.chosen_sha256, last.chosen_sha256],
+        )
+
+
+def open_long(view: TreeView) -> Iterator[Finding]:
+    """A wound that is still open after the months set."""
+    for site in view.wounds():
+        begun, last = site.wounded_on, site.last
+        if begun is None or last is None or not site.is_open:
+            continue
+        months = (last.visit_on - begun).days / DAYS_A_MONTH
+        if months < view.limits.open_after_months:
+            continue
+        yield site_finding(
+            OPEN_LONG,
+            site,
+            Severity.NOTE,
+            last.visit_on,
+            why=(
+                f"Site {site.site.site} is still open {months:.0f} months after {begun.isoformat()} "
+                f"({site.sized[-1].aperture_area_mm2:.0f} mm2)."
+            ),
+            figures={"months": months, "area_mm2": site.sized[-1].aperture_area_mm2 or 0.0},
+            threshold=f"{view.limits.open_after_months} months",
+            source="if not closed in about 3 years, speed of closure has little effect on decay (Perry & Hickman 1987)",
+            next_step="Decide whether this wound is to close, and whether it should be worked on again.",
+            caution=cautions.SURFACE,
+            photos=[last.chosen_sha256],
+        )
+
+
+def rebarked(view: TreeView) -> Iterator[Finding]:
+    """New bark at two visits: the grower may decide."""
+    for site in view.wounds():
+        last_two = site.current[-2:]
+        if len(last_two) < 2 or any(v.stage is not Stage.REBARKED for v in last_two) or site.is_open:
+            continue
+        p = last_two[-1].stage_posterior[Stage.REBARKED] if last_two[-1].stage_posterior else 1.0
+        yield site_finding(
+            REBARKED,
+            site,
+            Severity.NOTE,
+            last_two[0].visit_on,
+            why=(
+                f"New bark runs into the old at site {site.site.site} at two visits, "
+                f"{last_two[0].visit_on.isoformat()} and {last_two[1].visit_on.isoformat()} (probability {p:.2f})."
+            ),
+            figures={"p": p},
+            threshold="two visits in a row",
+            source="own choice",
+            next_step="The grower may decide whether this place rests on or is opened again.",
+            caution=cautions.SURFACE,
+            photos=[v.chosen_sha256 for v in last_two],
+        )
+
+
+def implausible(view: TreeView) -> Iterator[Finding]:
+    """Closing faster than wood grows: the card, the site number or the photo needs a check."""
+    limit = view.limits.implausible_advance_mm_per_month
+    for site in view.wounds():
+        visits = site.sized
+        if len(visits) < 2:
+            continue
+        before, last = visits[-2], visits[-1]
+        change = advance_between(before, last)
+        days = (last.visit_on - before.visit_on).days
+        if change is None or days <= 0:
+            continue
+        months = days / DAYS_A_MONTH
+        sure = (change[0] - WIDTH_DOUBT * change[1]) / months
+        if sure <= limit:
+            continue
+        yield site_finding(
+            IMPLAUSIBLE,
+            site,
+            Severity.LOOK,
+            last.visit_on,
+            detail=last.visit_on.isoformat(),
+            why=(
+                f"The rim of site {site.site.site} would have advanced {change[0]:.1f} mm in {plural(days, 'day')}, "
+                f"{change[0] / months:.0f} mm a month."
+            ),
+            figures={"advance_mm": change[0], "advance_mm_sd": change[1], "mm_per_month": change[0] / months},
+            threshold=f"more than {limit:g} mm a month beyond {WIDTH_DOUBT:g} standard uncertainties",
+            source=(
+                "about twice the fastest edge growth seen in the tropics (above 70 mm a year, Delvaux et al. 2010, "
+                "that is 6 mm a month)"
+            ),
+            next_step="Check that the card hangs at the right wound and upright, and photograph again.",
+            caution=cautions.CARD,
+            photos=[before.chosen_sha256, last.chosen_sha256],
+        )

@@ -1,0 +1,1 @@
+"""Whole groves over years as readings with known truth, for benchmarks and tests."""
