@@ -1,0 +1,131 @@
+"""The door: bytes of a file in, one upright dated :class:`~pipeline.records.Photo` out, or a refusal.
+
+    bytes ──formats──> what it is ──decode──> size, tags ──times──> when ──decode──> pixels ──> Photo
+
+The format is told by content, sizes are checked before anything is decoded, a picture that is
+cut off is refused rather than half read, and a time comes from the exposure or not at all.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+from pipeline.errors import PhotoRefused
+from pipeline.intake import times
+from pipeline.intake.decode import decode, open_header, refused, upright
+from pipeline.intake.formats import ADVICE, HEAD_BYTES, PHOTO_FORMATS, Format, sniff
+from pipeline.intake.tags import Tags, camera_of, read_tags
+from pipeline.records import Photo, TimeSource
+
+if TYPE_CHECKING:
+    from datetime import datetime, tzinfo
+
+    from pipeline.settings import IntakeSettings
+
+__all__ = ["Format", "open_photo", "probe_time", "sniff"]
+
+_SCREENSHOT = re.compile(
+    r"screen[ _-]?shot|screen[ _-]?capture|ภาพหน้าจอ|ảnh chụp màn hình|tangkapan layar", re.IGNORECASE
+)
+
+
+def open_photo(
+    data: bytes,
+    file: str,
+    sha256: str,
+    settings: IntakeSettings,
+    zone: tzinfo,
+    now: datetime,
+    *,
+    need_time: bool = True,
+) -> Photo:
+    """Read one photo.
+
+    Parameters
+    ----------
+    data
+        The file's bytes.
+    file
+        Name in the inbox; a date in it is used if the tags hold none.
+    sha256
+        Hex digest of ``data``.
+    zone
+        The grove's time zone, for tags and names that carry none.
+    now
+        Aware; photos dated later than this by ``settings.future_tolerance_h`` are refused.
+    need_time
+        Whether a photo without a usable time is refused; otherwise its ``taken_at`` is ``None``.
+
+    Raises
+    ------
+    PhotoRefused
+        With one sentence of reason and one of remedy.
+    """
+    kind = _identify(data, file, settings)
+    opened = open_header(data, kind, settings)
+    tags = read_tags(opened.exif)
+    if not tags.maker and _SCREENSHOT.search(re.split(r"[/\\]", file)[-1]):
+        raise refused("The file is a picture of a screen, not a photo.", "Put the camera's own photo into the inbox.")
+    taken, problem = _time(tags, file, settings, zone, now)
+    if need_time and problem is not None:
+        raise problem
+    pixels = upright(decode(data, opened), tags.orientation)
+    return Photo(
+        file=file,
+        sha256=sha256,
+        taken_at=taken.at if taken is not None else None,
+        time_source=taken.source if taken is not None else None,
+        pixels=pixels,
+        camera=camera_of(tags, opened.width_px, opened.height_px, opened.colour_profile),
+    )
+
+
+def probe_time(
+    data: bytes, file: str, settings: IntakeSettings, zone: tzinfo, now: datetime
+) -> tuple[datetime, TimeSource] | None:
+    """When a photo was taken, without decoding its pixels; ``None`` if that cannot be told.
+
+    For photos that are refused for another reason, so that the refusal lands on its own day.
+    """
+    try:
+        tags = read_tags(open_header(data, _identify(data, file, settings), settings).exif)
+    except PhotoRefused:
+        tags = Tags()
+    taken, _ = _time(tags, file, settings, zone, now)
+    return None if taken is None else (taken.at, taken.source)
+
+
+def _identify(data: bytes, file: str, settings: IntakeSettings) -> Format:
+    if not data:
+        raise refused("The file is empty (0 bytes).", "Copy the photo from the phone again.")
+    if len(data) > settings.max_file_mb * 1e6:
+        raise refused(
+            f"The file has {len(data) / 1e6:.0f} MB; at most {settings.max_file_mb:.0f} MB are read.",
+            "Choose a smaller picture size in the camera's settings.",
+        )
+    kind = sniff(data[:HEAD_BYTES])
+    if kind in PHOTO_FORMATS:
+        return kind
+    advice = ADVICE[kind]
+    raise refused(advice.reason, advice.remedy)
+
+
+def _time(
+    tags: Tags, file: str, settings: IntakeSettings, zone: tzinfo, now: datetime
+) -> tuple[times.Taken | None, PhotoRefused | None]:
+    """Time of exposure, or the refusal that its absence deserves."""
+    taken = times.from_tags(tags.taken, tags.offset, tags.subsecond, zone)
+    if taken is not None:
+        wrong = times.clock_problem(taken.at, settings, now)
+        if not wrong:
+            return taken, None
+        # A wrong clock is not mended from the file's name, which the same clock wrote.
+        return None, refused(wrong, "Set date and time on the phone, then photograph the site again.")
+    taken = times.from_name(file, zone, settings, now)
+    if taken is not None:
+        return taken, None
+    return None, refused(
+        "The photo carries no date.",
+        "Copy it from the phone as a file, not by messenger, or put the day into its name: 2026-05-03_photo.jpg.",
+    )

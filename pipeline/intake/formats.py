@@ -1,0 +1,172 @@
+"""What a file is, told from its first bytes and never from its name.
+
+The same table says which formats are photos, how originals are named on disk, and what to
+tell the person who dropped something else.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+HEAD_BYTES = 512
+"""Bytes from the start of a file that are enough to tell its format."""
+
+
+class Format(StrEnum):
+    """Formats that are told apart; the value is the extension of a stored original."""
+
+    JPEG = "jpg"
+    PNG = "png"
+    WEBP = "webp"
+    HEIC = "heic"
+    AVIF = "avif"
+    TIFF = "tif"
+    RAW = "raw"
+    GIF = "gif"
+    BMP = "bmp"
+    PSD = "psd"
+    JPEG_XL = "jxl"
+    JPEG_2000 = "jp2"
+    VIDEO = "mp4"
+    SOUND = "mp3"
+    PDF = "pdf"
+    ZIP = "zip"
+    ARCHIVE = "arc"
+    WEB_PAGE = "html"
+    TEXT = "txt"
+    ZEROS = "nul"
+    UNKNOWN = "bin"
+
+
+PHOTO_FORMATS = frozenset({Format.JPEG, Format.PNG, Format.WEBP, Format.HEIC, Format.AVIF})
+"""Formats from which a photo is read."""
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """Why a file of some format is not read, and what to do."""
+
+    reason: str
+    remedy: str
+
+
+_AS_JPEG = "Set the camera to JPEG and photograph the site again, or save this picture as JPEG with its date."
+_PHOTO_ONLY = "Put only photos into the inbox."
+
+ADVICE: dict[Format, Advice] = {
+    Format.TIFF: Advice("The file is a TIFF picture, which is not read.", _AS_JPEG),
+    Format.RAW: Advice("The file is a raw camera file, which is not read.", _AS_JPEG),
+    Format.GIF: Advice("The file is a GIF, which has too few colours to be read.", _AS_JPEG),
+    Format.BMP: Advice("The file is a BMP picture, which keeps no date.", _AS_JPEG),
+    Format.PSD: Advice("The file belongs to a picture editor and is not a photo.", _AS_JPEG),
+    Format.JPEG_XL: Advice("The file is a JPEG XL picture, which is not read.", _AS_JPEG),
+    Format.JPEG_2000: Advice("The file is a JPEG 2000 picture, which is not read.", _AS_JPEG),
+    Format.VIDEO: Advice("The file is a video.", "Take a photo of the site, not a video."),
+    Format.SOUND: Advice("The file is a sound recording.", _PHOTO_ONLY),
+    Format.PDF: Advice("The file is a PDF document.", "Put the photo itself into the inbox."),
+    Format.ZIP: Advice(
+        "The file is a ZIP archive or an office document.", "Unpack it and put the photos themselves into the inbox."
+    ),
+    Format.ARCHIVE: Advice("The file is a packed archive.", "Unpack it and put the photos themselves into the inbox."),
+    Format.WEB_PAGE: Advice(
+        "The file is a web page, probably left by a download that failed.", "Download or send the photo again."
+    ),
+    Format.TEXT: Advice("The file is a text.", _PHOTO_ONLY),
+    Format.ZEROS: Advice("The file holds only zeros; copying it broke off.", "Copy the photo from the phone again."),
+    Format.UNKNOWN: Advice("The file is not a picture.", _PHOTO_ONLY),
+}
+
+_STARTS: tuple[tuple[bytes, Format], ...] = (
+    (b"\xff\xd8\xff", Format.JPEG),
+    (b"\x89PNG\r\n\x1a\n", Format.PNG),
+    (b"GIF87a", Format.GIF),
+    (b"GIF89a", Format.GIF),
+    (b"8BPS", Format.PSD),
+    (b"\xff\x0a", Format.JPEG_XL),
+    (b"\x00\x00\x00\x0cJXL ", Format.JPEG_XL),
+    (b"\x00\x00\x00\x0cjP  ", Format.JPEG_2000),
+    (b"\xff\x4f\xff\x51", Format.JPEG_2000),
+    (b"IIRO", Format.RAW),
+    (b"IIRS", Format.RAW),
+    (b"IIU\x00", Format.RAW),
+    (b"FUJIFILMCCD-RAW", Format.RAW),
+    (b"II*\x00\x10\x00\x00\x00CR", Format.RAW),
+    (b"II*\x00", Format.TIFF),
+    (b"MM\x00*", Format.TIFF),
+    (b"%PDF", Format.PDF),
+    (b"PK\x03\x04", Format.ZIP),
+    (b"PK\x05\x06", Format.ZIP),
+    (b"Rar!", Format.ARCHIVE),
+    (b"7z\xbc\xaf\x27\x1c", Format.ARCHIVE),
+    (b"\x1f\x8b", Format.ARCHIVE),
+    (b"\xfd7zXZ\x00", Format.ARCHIVE),
+    (b"BZh", Format.ARCHIVE),
+    (b"\xd0\xcf\x11\xe0", Format.ZIP),
+    (b"\x1a\x45\xdf\xa3", Format.VIDEO),
+    (b"\x00\x00\x01\xba", Format.VIDEO),
+    (b"\x00\x00\x01\xb3", Format.VIDEO),
+    (b"FLV", Format.VIDEO),
+    (b"ID3", Format.SOUND),
+    (b"OggS", Format.SOUND),
+    (b"fLaC", Format.SOUND),
+    (b"#!AMR", Format.SOUND),
+    (b"BM", Format.BMP),
+)
+
+_HEIC_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"hevm", b"hevs"})
+_AVIF_BRANDS = frozenset({b"avif", b"avis"})
+_PICTURE_BRANDS = frozenset({b"mif1", b"mif2", b"msf1", b"miaf"})
+_TEXT_BYTES = frozenset(range(0x20, 0x7F)) | {0x09, 0x0A, 0x0D}
+
+
+def sniff(head: bytes) -> Format:
+    """Format of a file from its first :data:`HEAD_BYTES` bytes (fewer if it is shorter)."""
+    for start, kind in _STARTS:
+        if head.startswith(start):
+            return kind
+    if head[:4] == b"RIFF":
+        return {b"WEBP": Format.WEBP, b"AVI ": Format.VIDEO, b"WAVE": Format.SOUND}.get(head[8:12], Format.UNKNOWN)
+    if head[4:8] == b"ftyp":
+        return _iso_media(head)
+    if head[4:8] in (b"moov", b"mdat", b"wide", b"free", b"skip"):
+        return Format.VIDEO
+    if head and not any(head):
+        return Format.ZEROS
+    return _text(head)
+
+
+def _iso_media(head: bytes) -> Format:
+    """Tell HEIC, AVIF, raw and video apart by the brands of an ISO base media file."""
+    end = min(int.from_bytes(head[:4], "big"), len(head))
+    brands = {head[8:12]} | {head[at : at + 4] for at in range(16, end - 3, 4)}
+    if brands & _HEIC_BRANDS:
+        return Format.HEIC
+    if brands & _AVIF_BRANDS:
+        return Format.AVIF
+    if b"crx " in brands:
+        return Format.RAW
+    return Format.HEIC if brands & _PICTURE_BRANDS else Format.VIDEO
+
+
+def _text(head: bytes) -> Format:
+    stripped = head.lstrip(b"\xef\xbb\xbf \t\r\n").lower()
+    if stripped.startswith((b"<!doctype html", b"<html")):
+        return Format.WEB_PAGE
+    return Format.TEXT if len(head) > 0 and all(byte in _TEXT_BYTES for byte in head) else Format.UNKNOWN
+
+
+def picture_size(data: bytes, kind: Format) -> tuple[int, int] | None:
+    """Width and height that a PNG or WebP file announces, read without decoding; ``None`` if it does not say."""
+    if kind is Format.PNG and data[12:16] == b"IHDR" and len(data) >= 24:
+        return int.from_bytes(data[16:20], "big"), int.from_bytes(data[20:24], "big")
+    if kind is Format.WEBP and len(data) >= 30:
+        chunk = data[12:16]
+        if chunk == b"VP8X":
+            return 1 + int.from_bytes(data[24:27], "little"), 1 + int.from_bytes(data[27:30], "little")
+        if chunk == b"VP8L":
+            bits = int.from_bytes(data[21:25], "little")
+            return 1 + (bits & 0x3FFF), 1 + (bits >> 14 & 0x3FFF)
+        if chunk == b"VP8 ":
+            return int.from_bytes(data[26:28], "little") & 0x3FFF, int.from_bytes(data[28:30], "little") & 0x3FFF
+    return None
