@@ -198,12 +198,26 @@ def _measure(
     window = opening.bbox if opening else seen.patch.window
     middle = ((window.left_mm + window.right_mm) / 2, (window.bottom_mm + window.top_mm) / 2)
     scale = surface.area_sd_parts(fix, middle, (window.width_mm, window.height_mm))
-    basis = (photo, site, day)
-    rest = (checked, scale, doubts, settings.reading, context.model, settings.reading_hash)
-    reading = measure.measure(*basis, seen.patch, seen.maps, *rest)
+
+    def measured(patch: SitePatch, maps: SiteMaps) -> Reading:
+        return measure.measure(
+            photo,
+            site,
+            day,
+            patch,
+            maps,
+            checked,
+            scale,
+            doubts,
+            settings.reading,
+            context.model,
+            settings.reading_hash,
+        )
+
+    reading = measured(seen.patch, seen.maps)
     if seen.patch is seen.overview:
         return reading
-    wide = measure.measure(*basis, seen.overview, seen.overview_maps, *rest)
+    wide = measured(seen.overview, seen.overview_maps)
     signs = {sign: max(wide.signs[sign], near, key=lambda r: r.p) for sign, near in reading.signs.items()}
     outlines = replace(reading.outlines, signs=wide.outlines.signs | reading.outlines.signs)
     return replace(reading, signs=signs, outlines=outlines, not_a_site_p=wide.not_a_site_p)
@@ -245,7 +259,7 @@ def assess_tree(
         reviews=[review for review in reviews if review.site in numbers],
         refusals=[refusal for refusal in refusals if refusal.site in numbers],
     )
-    status, reasons = alerts.tree_status(histories, findings, settings)
+    status, reasons = alerts.tree_status(histories, findings)
     return TreeHealth(tree, histories, findings, status, reasons)
 
 
