@@ -115,7 +115,7 @@ def _enlarged_finding(
             f"wider by {limits.enlarged_width_mm:g} mm and {WIDTH_DOUBT:g} standard uncertainties, or larger by "
             f"{100 * limits.enlarged_area_share:g} % and {AREA_DOUBT:g} standard uncertainties"
         ),
-        source="own choice; bark may die back at the rim of a young wound and make it larger (common practice, no source)",
+        source="own choice; bark may die back at the rim of a young wound and make it larger (common practice)",
         next_step=(
             f"Was wood taken out here between {start} and {end}? If so, write the event down. If not, look at the rim: "
             "soft, sunken or loose bark needs a person."

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pipeline.records import SiteHistory
+    from pipeline.settings import Settings
 
 DECIDE, LOOK, CLOSING, HOLDING, COVERED, UNKNOWN = (
     "a person must decide",
@@ -22,7 +23,9 @@ DECIDE, LOOK, CLOSING, HOLDING, COVERED, UNKNOWN = (
 STATUS_WORDS = (DECIDE, LOOK, CLOSING, HOLDING, COVERED, UNKNOWN)
 
 
-def tree_status(histories: Sequence[SiteHistory], findings: Sequence[Finding]) -> tuple[str, tuple[str, ...]]:
+def tree_status(
+    histories: Sequence[SiteHistory], findings: Sequence[Finding], settings: Settings
+) -> tuple[str, tuple[str, ...]]:
     """Status words of a tree and the reasons, most urgent first.
 
     Parameters
@@ -35,6 +38,7 @@ def tree_status(histories: Sequence[SiteHistory], findings: Sequence[Finding]) -
     status, reasons
         ``status`` is one of :data:`STATUS_WORDS`; ``reasons`` are sentences.
     """
+    need = settings.time.min_visits_for_rate
     wounds = [h for h in histories if h.site.kind is not WoundKind.BARK_PANEL]
     counted = _counts(wounds)
     urgent = [f for f in findings if f.severity is Severity.ACT]
@@ -50,7 +54,7 @@ def tree_status(histories: Sequence[SiteHistory], findings: Sequence[Finding]) -
         return COVERED, (*counted, "A closed surface says nothing of the wood inside.")
     rated = [h for h in seen if h.trends and h.trends[-1].rim_advance_rate_mm_per_month is not None]
     if not rated:
-        return UNKNOWN, (*counted, "No open site has enough visits for a rate yet.")
+        return UNKNOWN, (*counted, f"No open site has the {need} visits yet that a rate needs.")
     closing = [h for h in rated if _advances(h)]
     if closing:
         listed = ", ".join(str(h.site.site) for h in closing)
