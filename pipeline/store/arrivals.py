@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import case, func, insert, literal, or_, select
+from sqlalchemy import bindparam, case, func, insert, literal, or_, select
 
 from pipeline.records import Outcome, PhotoFacts, RecordedArrival, StoredPhoto
 from pipeline.store.connected import CHUNK, Connected
@@ -131,36 +131,36 @@ class Arrivals(Connected):
         return {outcome: found.get(outcome, 0) for outcome in Outcome}
 
 
+_UNFINISHED = (
+    select(arrivals.c.id, arrivals.c.arrived_as)
+    .outerjoin(releases, releases.c.arrival == arrivals.c.id)
+    .where(arrivals.c.sha256 == bindparam("sha"), arrivals.c.file == bindparam("name"))
+    .where(releases.c.arrival.is_(None))
+    .limit(1)
+)
+_EARLIER = select(
+    func.count().label("times"), func.coalesce(func.sum(arrivals.c.file == bindparam("name")), 0).label("same_name")
+).where(arrivals.c.sha256 == bindparam("sha"))
+_ADD = insert(arrivals).returning(arrivals.c.id)
+
+
 def _record(connection: Connection, arrival: Arrival) -> RecordedArrival:
     file = storable(arrival.file)
-    unfinished = connection.execute(
-        select(arrivals.c.id, arrivals.c.arrived_as)
-        .outerjoin(releases, releases.c.arrival == arrivals.c.id)
-        .where(arrivals.c.sha256 == arrival.sha256, arrivals.c.file == file, releases.c.arrival.is_(None))
-        .limit(1)
-    ).first()
+    unfinished = connection.execute(_UNFINISHED, {"sha": arrival.sha256, "name": file}).first()
     if unfinished is not None:
         return RecordedArrival(unfinished.id, file, arrival.sha256, _WORDS[unfinished.arrived_as], again=True)
-    earlier = connection.execute(
-        select(func.count(), func.coalesce(func.sum(arrivals.c.file == file), 0)).where(
-            arrivals.c.sha256 == arrival.sha256
-        )
-    ).one()
-    arrived_as = "first" if earlier[0] == 0 else "known" if earlier[1] else "duplicate"
+    earlier = connection.execute(_EARLIER, {"sha": arrival.sha256, "name": file}).one()
+    arrived_as = "first" if earlier.times == 0 else "known" if earlier.same_name else "duplicate"
     if arrived_as == "first":
-        connection.execute(
-            insert(photos).values(
-                sha256=arrival.sha256,
-                size_bytes=arrival.size_bytes,
-                stored=arrival.stored,
-                received_at=arrival.arrived_at,
-            )
-        )
-    number = connection.execute(
-        insert(arrivals)
-        .values(file=file, sha256=arrival.sha256, arrived_at=arrival.arrived_at, arrived_as=arrived_as)
-        .returning(arrivals.c.id)
-    ).scalar_one()
+        photo = {
+            "sha256": arrival.sha256,
+            "size_bytes": arrival.size_bytes,
+            "stored": arrival.stored,
+            "received_at": arrival.arrived_at,
+        }
+        connection.execute(insert(photos), photo)
+    row = {"file": file, "sha256": arrival.sha256, "arrived_at": arrival.arrived_at, "arrived_as": arrived_as}
+    number = connection.execute(_ADD, row).scalar_one()
     return RecordedArrival(number, file, arrival.sha256, _WORDS[arrived_as], again=False)
 
 
