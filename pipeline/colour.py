@@ -166,7 +166,7 @@ def white_balance(photo: Photo, card: CardFix, fix: SurfaceFix) -> WhiteBalance 
     photo
         The photo.
     card, fix
-        Its card and pose; of the card, only the marker that was read vouches for the patches.
+        Its card and pose; bare card is looked at only near markers that were read.
 
     Returns
     -------
@@ -174,63 +174,52 @@ def white_balance(photo: Photo, card: CardFix, fix: SurfaceFix) -> WhiteBalance 
         ``None`` where no patch can be used or the gains are beyond belief; its ``flags`` tell of
         clipped patches and of light that differs across the card.
     """
-    flags = Flag.NONE
-    wanted, found = [], []
-    for centre, level in zip(cardspec.PATCH_CENTRES_MM, cardspec.PATCH_SRGB, strict=True):
-        light, clipped = _light_at(photo.pixels, fix, centre, PATCH_HALF_MM)
-        if clipped:
-            flags |= Flag.CLIPPED_LIGHT
-        if light is not None and not clipped:
-            wanted.append(LINEAR_OF_8BIT[level])
-            found.append(light)
-    if not found:
+    spots = [s for s in CARD_WHITE_SPOTS_MM if np.abs(card.corners_mm[:, 1] - s[1]).min() < 30]
+    halves = [PATCH_HALF_MM] * len(cardspec.PATCH_CENTRES_MM) + [WHITE_HALF_MM] * len(spots)
+    lights, clipped = _lights_at(photo.pixels, fix, np.array([*cardspec.PATCH_CENTRES_MM, *spots]), np.array(halves))
+    patches = len(cardspec.PATCH_CENTRES_MM)
+    usable = np.isfinite(lights[:, 0]) & ~clipped
+    flags = Flag.CLIPPED_LIGHT if clipped[:patches].any() else Flag.NONE
+    seen = lights[:patches][usable[:patches]]
+    target = LINEAR_OF_8BIT[list(cardspec.PATCH_SRGB)][usable[:patches], None]
+    if len(seen) == 0:
         return None
-    target, seen = np.asarray(wanted)[:, None], np.asarray(found)
     gains = seen.sum(axis=0) / (seen**2 / target).sum(axis=0)
     if np.any(gains > GAIN_LIMIT) or np.any(gains < 1 / GAIN_LIMIT):
         return None
     residual = float(np.sqrt(np.mean((gains * seen / target - 1) ** 2)))
     if residual > MISFIT_LIMIT:
         return None
-    uneven = _uneven_share(photo.pixels, card, fix)
+    white = lights[patches:][usable[patches:]].mean(axis=1)
+    uneven = float(np.ptp(white) / white.mean()) if len(white) > 1 else 0.0
     if uneven > SHADED_SHARE:
         flags |= Flag.SHADOW_EDGE
     return WhiteBalance((float(gains[0]), float(gains[1]), float(gains[2])), residual, uneven, flags)
 
 
-def _uneven_share(pixels: ImageRGB, card: CardFix, fix: SurfaceFix) -> float:
-    """Spread of the light over the card's white, left to right and top to bottom."""
-    spots = CARD_WHITE_SPOTS_MM
-    if card.upper_code is None or card.lower_code is None:
-        spots = tuple(s for s in spots if np.abs(card.corners_mm[:, 1] - s[1]).min() < 30)
-    lights = [_light_at(pixels, fix, spot, WHITE_HALF_MM) for spot in spots]
-    means = [float(light.mean()) for light, clipped in lights if light is not None and not clipped]
-    return float(np.ptp(means) / np.mean(means)) if len(means) > 1 else 0.0
+def _lights_at(
+    pixels: ImageRGB, fix: SurfaceFix, centres_mm: NDArray[np.float64], halves_mm: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Mean linear light of small squares of the card, shape (N, 3), and whether each is burnt or black.
 
-
-def _light_at(
-    pixels: ImageRGB, fix: SurfaceFix, centre_mm: tuple[float, float], half_mm: float
-) -> tuple[NDArray[np.float64] | None, bool]:
-    """Mean linear light of a small square of the card, shape (3,), and whether it is burnt or black.
-
-    The square in the picture is upright and as large as the one on the card, turned by any
-    angle; ``half_mm`` leaves room for that.  ``None`` where it is outside the picture or tiny.
+    The squares in the picture are upright and as large as those on the card, turned by any
+    angle; ``halves_mm`` leave room for that.  NaN where one is outside the picture or tiny.
     """
-    around = np.array([(-half_mm, -half_mm), (-half_mm, half_mm), (half_mm, half_mm), (half_mm, -half_mm)])
-    points = np.column_stack([around + centre_mm, np.zeros(4)])
-    corners = camera.project(points, fix.rotation, fix.translation_mm, fix.camera_matrix, fix.distortion)
-    middle = corners.mean(axis=0)
-    half_px = float(np.hypot(*(corners - middle).T).min() / np.sqrt(2))
-    left, top = np.ceil(middle - half_px).astype(int)
-    right, bottom = np.floor(middle + half_px).astype(int)
+    around = np.array([(0.0, 0.0), (-1.0, 0.0), (1.0, 0.0), (0.0, -1.0), (0.0, 1.0)])
+    flat = centres_mm[:, None, :] + halves_mm[:, None, None] * around
+    points = np.concatenate([flat, np.zeros((*flat.shape[:2], 1))], axis=2)
+    seen = camera.project(points, fix.rotation, fix.translation_mm, fix.camera_matrix, fix.distortion)
+    middle = seen[:, 0]
+    half = np.hypot(seen[:, 1:, 0] - middle[:, None, 0], seen[:, 1:, 1] - middle[:, None, 1]).min(axis=1)
+    low = np.ceil(middle - half[:, None]).astype(int)
+    high = np.floor(middle + half[:, None]).astype(int)
     height, width = pixels.shape[:2]
-    if left < 0 or top < 0 or right >= width or bottom >= height:
-        return None, False
-    block = pixels[top : bottom + 1, left : right + 1].reshape(-1, 3)
-    if len(block) < 4:
-        return None, False
-    middle_level = np.median(block, axis=0)
-    clipped = bool(np.any(middle_level >= CLIPPED_LEVEL) or np.any(middle_level <= DARK_LEVEL))
-    light = np.sort(LINEAR_OF_8BIT[block], axis=0)
-    cut = len(light) // 5
-    return light[cut : len(light) - cut].mean(axis=0), clipped
+    lights, clipped = np.full((len(middle), 3), np.nan), np.zeros(len(middle), dtype=bool)
+    for k, ((left, top), (right, bottom)) in enumerate(zip(low, high, strict=True)):
+        if left < 0 or top < 0 or right >= width or bottom >= height or right <= left or bottom <= top:
+            continue
+        block = np.sort(pixels[top : bottom + 1, left : right + 1].reshape(-1, 3), axis=0)
+        typical, cut = block[len(block) // 2], len(block) // 5
+        clipped[k] = typical.max() >= CLIPPED_LEVEL or typical.min() <= DARK_LEVEL
+        lights[k] = LINEAR_OF_8BIT[block[cut : len(block) - cut]].mean(axis=0)
+    return lights, clipped

@@ -436,6 +436,12 @@ class SurfaceFix:
         Standard uncertainties as shares of the value.
     reprojection_px
         Root mean square distance of the corners from the model.
+    corners_mm
+        Shape (N, 2), the card's corners that the pose was fitted to.
+    tilt_rad, roll_rad
+        Turn of the card against the trunk: lower edge outwards, and in its own plane.
+    lens_sd
+        Standard uncertainty of the lens's first radial coefficient.
     """
 
     camera_matrix: NDArray[np.float64]
@@ -452,7 +458,11 @@ class SurfaceFix:
     standoff_sd_mm: float
     reprojection_px: float
     view_angle_deg: float
+    corners_mm: NDArray[np.float64]
     flags: Flag = Flag.NONE
+    roll_rad: float = 0.0
+    roll_sd_rad: float = 0.0
+    lens_sd: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
