@@ -182,8 +182,8 @@ def results() -> None:
         text("sha256"),
         whole("result"),
         sa.PrimaryKeyConstraint("sha256"),
-        sa.UniqueConstraint("result", name="uq_standing_result"),
         sa.ForeignKeyConstraint(["sha256"], ["photos.sha256"]),
+        sa.UniqueConstraint("result", name="uq_standing_result"),
         sa.ForeignKeyConstraint(["result"], ["results.id"], ondelete="CASCADE"),
         sqlite_strict=True,
     )
