@@ -69,3 +69,8 @@ def figure(value: float | None, sd: float | None = None, digits: int = 1) -> str
     if sd is None:
         return f"{value:.{digits}f}"
     return f"{value:.{digits}f} ± {1.96 * sd:.{digits}f}"
+
+
+def file_part(text: str) -> str:
+    """A tree's number as a part of a file name: letters, digits, dot and dash stay, the rest becomes a dash."""
+    return "".join(c if c.isalnum() or c in ".-" else "-" for c in text).strip(".") or "tree"

@@ -1,0 +1,29 @@
+"""Write docs/cli.md from the commands' own help; a test fails when the page is stale."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from pipeline.cli import SUMMARIES, cli
+
+PAGE = Path(__file__).with_name("cli.md")
+
+
+def page() -> str:
+    """The page as text."""
+    parts = ["# Commands", "", "Made by `python docs/make_cli_page.py` from the commands' own help.", ""]
+    with click.Context(cli, info_name="woundwood", max_content_width=100, terminal_width=100) as top:
+        parts += ["```", cli.get_help(top), "```", ""]
+        for name in SUMMARIES:
+            command = cli.get_command(top, name)
+            if command is None:
+                raise LookupError(name)
+            with click.Context(command, info_name=name, parent=top, max_content_width=100, terminal_width=100) as inner:
+                parts += [f"## woundwood {name}", "", "```", command.get_help(inner), "```", ""]
+    return "\n".join(parts)
+
+
+if __name__ == "__main__":
+    PAGE.write_text(page(), encoding="utf-8")

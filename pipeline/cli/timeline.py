@@ -1,0 +1,88 @@
+"""``woundwood timeline``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from pipeline.cli import options, output
+
+if TYPE_CHECKING:
+    from pipeline.records import SiteHistory, TreeHealth
+
+
+@click.command("timeline")
+@options.grove_argument
+@click.argument("tree")
+@click.option("-o", "--out", type=click.Path(dir_okay=False, path_type=Path), default=None,
+              help="Where the picture goes (.png or .svg). Default: GROVE/reports/timeline-TREE.png")  # fmt: skip
+@click.option("--no-picture", is_flag=True, help="Only the table.")
+@options.config_option
+@options.set_option
+@options.json_option
+def command(
+    grove_folder: Path, tree: str, out: Path | None, no_picture: bool, configs: tuple[str, ...],
+    assignments: tuple[str, ...], as_json: bool,
+) -> None:  # fmt: skip
+    """Show one tree over time, as a table and a picture."""
+    from datetime import datetime
+
+    from pipeline import assess, report, store
+
+    grove = options.open_grove(grove_folder, configs, assignments)
+    if tree not in grove.register.trees:
+        known = ", ".join(list(grove.register.trees)[:12])
+        raise click.BadParameter(f"The register has no tree '{tree}'. Trees are: {known} ...", param_hint="TREE")
+    with store.open_store(grove.database) as memory:
+        (health,) = assess.assess_trees(grove, memory, (tree,), datetime.now(grove.settings.grove.zone).date())
+    picture = None
+    if not no_picture:
+        picture = out or grove.reports / f"timeline-{output.file_part(tree)}.png"
+        picture.parent.mkdir(parents=True, exist_ok=True)
+        report.timeline_picture(health, grove.patch_picture, picture, settings=grove.settings)
+    if as_json:
+        output.emit_json({"tree": health, "picture": picture})
+        return
+    _print(health)
+    if picture is not None:
+        click.echo(f"Picture: {picture}")
+
+
+def _print(health: TreeHealth) -> None:
+    click.echo(f"Tree {health.tree.tree}: {health.status}")
+    for reason in health.reasons:
+        click.echo(f"  {reason}")
+    for history in health.sites:
+        _print_site(history)
+
+
+def _print_site(history: SiteHistory) -> None:
+    site = history.site
+    output.emit_table(
+        f"Site {site.site}, {site.kind.value}, stem {site.stem}",
+        ("visit", "episode", "stage", "area mm2 ± 95 %", "width mm ± 95 %", "rim advance mm", "doubts"),
+        (
+            (
+                visit.visit_on, visit.episode, visit.stage.word,
+                output.figure(visit.aperture_area_mm2, visit.aperture_area_mm2_sd, 0),
+                output.figure(visit.aperture_width_mm, visit.aperture_width_mm_sd),
+                output.figure(visit.rim_advance_mm, visit.rim_advance_mm_sd, 2),
+                " ".join(visit.flags.names),
+            )
+            for visit in history.visits
+        ),
+    )  # fmt: skip
+    for event in history.events:
+        amount = f" {event.amount:g} {event.unit}" if event.amount is not None else ""
+        click.echo(f"  {event.on} {event.event.value}{amount} {event.note}".rstrip())
+    for trend in history.trends[-1:]:
+        advance = trend.rim_advance_rate_mm_per_month
+        if advance is not None:
+            click.echo(f"  rim advance {advance.value:.2f} mm a month ({advance.lo:.2f} to {advance.hi:.2f}, 95 %)")
+        if trend.forecast is not None:
+            f = trend.forecast
+            click.echo(f"  the surface may be closed about {f.closes_on} ({f.closes_on_lo} to {f.closes_on_hi}, 80 %)")
+        elif trend.why_no_forecast:
+            click.echo(f"  no closing date: {trend.why_no_forecast}")
