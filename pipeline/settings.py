@@ -191,6 +191,18 @@ class RunSettings(_Section):
     thumbnail_px: int = Field(320, ge=32, description="Longest edge of a thumbnail.")
 
 
+class ReviewSettings(_Section):
+    """The review page; docs/review.md says why."""
+
+    blind_share: float = Field(0.1, ge=0, le=1, description="Share of cases shown without the network's opinion first.")
+    unflagged_share: float = Field(0.02, ge=0, le=1, description="Share of visits without any flag that are asked about all the same, blind.")
+    second_share: float = Field(0.1, ge=0, le=1, description="Share of answered cases that a second person answers too.")
+    session_hours: float = Field(12.0, gt=0, description="Hours after which a person signs in again.")
+    sign_in_tries: int = Field(8, ge=1, description="Wrong passwords for one name or from one address before it must wait.")
+    sign_in_wait_min: float = Field(15.0, gt=0, description="Minutes over which wrong passwords are counted.")
+    min_password_length: int = Field(12, ge=8, description="Shortest password that is taken.")
+
+
 class Settings(_Section):
     """All settings of one grove."""
 
@@ -204,6 +216,7 @@ class Settings(_Section):
     time: TimeSettings = TimeSettings()
     alerts: AlertSettings = AlertSettings()
     run: RunSettings = RunSettings()
+    review: ReviewSettings = ReviewSettings()
 
     @property
     def reading_hash(self) -> str:

@@ -15,7 +15,7 @@ from pipeline.store.tables import answers, photos, questions, reviews
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from sqlalchemy import RowMapping
+    from sqlalchemy import Connection, RowMapping
 
     from pipeline.records import Event
 
@@ -32,29 +32,7 @@ class People(Connected):
             If it names a photo or an earlier answer that is not there.
         """
         with self._writing() as connection:
-            if review.sha256:
-                known = connection.execute(select(photos.c.sha256).where(photos.c.sha256 == review.sha256)).first()
-                if known is None:
-                    raise StoreError(f"There is no photo {review.sha256}.", "Name one that has arrived.")
-            if review.replaces is not None:
-                known = connection.execute(select(reviews.c.id).where(reviews.c.id == review.replaces)).first()
-                if known is None:
-                    raise StoreError(f"There is no answer {review.replaces} to replace.", "Load the page again.")
-            row = {
-                "who": review.who,
-                "at": review.at,
-                "answer": review.answer.value,
-                "site": review.site,
-                "sha256": review.sha256 or None,
-                "alert": review.alert,
-                "sign": None if review.sign is None else review.sign.value,
-                "stage": None if review.stage is None else int(review.stage),
-                "note": review.note,
-                "payload": review.payload,
-                "replaces": review.replaces,
-            }
-            added = connection.execute(insert(reviews).values(row).returning(*reviews.c)).mappings().one()
-            return _review_of(added)
+            return insert_review(connection, review)
 
     def reviews(self, *, sites: Iterable[int] | None = None, standing_only: bool = False) -> list[Review]:
         """Answers in the order in which they were given; ``standing_only`` leaves out those replaced later."""
@@ -65,7 +43,7 @@ class People(Connected):
             later = reviews.alias()
             query = query.where(~select(later.c.id).where(later.c.replaces == reviews.c.id).exists())
         with self._reading() as connection:
-            return [_review_of(row) for row in connection.execute(query).mappings()]
+            return [review_of(row) for row in connection.execute(query).mappings()]
 
     def ask(self, asked: Sequence[Question]) -> list[Question]:
         """Put questions; one whose key was asked before is not asked again.  Gives the new ones with their numbers."""
@@ -124,7 +102,41 @@ class People(Connected):
         return [answer.event for _, answer in self.questions() if answer is not None and answer.event is not None]
 
 
-def _review_of(row: RowMapping) -> Review:
+def insert_review(connection: Connection, review: Review) -> Review:
+    """Add an answer inside a transaction that writes; gives it back with its number.
+
+    Raises
+    ------
+    StoreError
+        If it names a photo or an earlier answer that is not there.
+    """
+    if review.sha256:
+        known = connection.execute(select(photos.c.sha256).where(photos.c.sha256 == review.sha256)).first()
+        if known is None:
+            raise StoreError(f"There is no photo {review.sha256}.", "Name one that has arrived.")
+    if review.replaces is not None:
+        known = connection.execute(select(reviews.c.id).where(reviews.c.id == review.replaces)).first()
+        if known is None:
+            raise StoreError(f"There is no answer {review.replaces} to replace.", "Load the page again.")
+    row = {
+        "who": review.who,
+        "at": review.at,
+        "answer": review.answer.value,
+        "site": review.site,
+        "sha256": review.sha256 or None,
+        "alert": review.alert,
+        "sign": None if review.sign is None else review.sign.value,
+        "stage": None if review.stage is None else int(review.stage),
+        "note": review.note,
+        "payload": review.payload,
+        "replaces": review.replaces,
+    }
+    added = connection.execute(insert(reviews).values(row).returning(*reviews.c)).mappings().one()
+    return review_of(added)
+
+
+def review_of(row: RowMapping) -> Review:
+    """The record of a row of ``reviews``."""
     return Review(
         who=row["who"],
         at=row["at"],

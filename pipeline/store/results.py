@@ -139,13 +139,13 @@ class Results(Connected):
             row = connection.execute(_readings(True).where(results.c.sha256 == sha256)).mappings().first()
             if row is not None:
                 return reading_of(row)
-            row = connection.execute(_refusals().where(results.c.sha256 == sha256)).mappings().first()
+            row = connection.execute(refusals_query().where(results.c.sha256 == sha256)).mappings().first()
             return None if row is None else refusal_of(row)
 
     def refusals(self) -> list[Refusal]:
         """All refusals that count, in order of hash."""
         with self._reading() as connection:
-            rows = connection.execute(_refusals().order_by(results.c.sha256)).mappings()
+            rows = connection.execute(refusals_query().order_by(results.c.sha256)).mappings()
             return [refusal_of(row) for row in rows]
 
     def bases(self, model: str, settings: str) -> Iterator[ResultBasis]:
@@ -276,7 +276,8 @@ def _readings(with_outlines: bool) -> Select[Any]:
     return select(*columns, outlines.c.outlines).select_from(source.join(outlines))
 
 
-def _refusals() -> Select[Any]:
+def refusals_query() -> Select[Any]:
+    """Refusals that count."""
     columns = [c for c in results.c if c.name != "id"] + [c for c in refusals.c if c.name != "result"]
     return select(*columns).select_from(results.join(standing, standing.c.result == results.c.id).join(refusals))
 

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Self
 
+from pipeline.store.accounts import Accounts
 from pipeline.store.alert_book import AlertBook
 from pipeline.store.arrivals import Arrivals
+from pipeline.store.audit import AuditLog
+from pipeline.store.casebook import Casebook
 from pipeline.store.locks import Locks
 from pipeline.store.opening import open_engine
 from pipeline.store.people import People
@@ -15,7 +18,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-class Store(Arrivals, Results, AlertBook, People, Locks):
+class Store(Arrivals, Results, AlertBook, People, Casebook, Accounts, AuditLog, Locks):
     """A grove's database.  Takes and gives records only; use it as a context manager."""
 
     def close(self) -> None:
