@@ -48,7 +48,7 @@ def _tone(canvas: Canvas, seed: int, base: Layer, contrast: float) -> None:
     )
     warm = texture(g, (18.0, 30.0), seed + 4, 3)
     canvas.albedo[:] = base * np.exp(contrast * tone)[..., None]
-    canvas.albedo *= np.exp(np.multiply.outer(0.06 * warm, np.array([1.0, 0.1, -1.0], np.float32)))
+    canvas.albedo *= np.exp(np.multiply.outer(0.028 * warm, np.array([1.0, 0.1, -1.0], np.float32)))
 
 
 def _smooth(canvas: Canvas, bark: BarkSpec, base: Layer) -> None:
@@ -63,25 +63,25 @@ def _smooth(canvas: Canvas, bark: BarkSpec, base: Layer) -> None:
     )
     canvas.albedo *= (1 - 0.45 * crack)[..., None]
     canvas.height_mm += bark.relief_mm * (
-        0.30 * texture(g, (7.0, 5.0), s + 16, 4, 0.6) + 0.10 * texture(g, (0.9, 0.7), s + 17, 2) - 0.35 * crack
+        0.34 * texture(g, (7.0, 5.0), s + 16, 5, 0.62) + 0.10 * texture(g, (0.9, 0.7), s + 17, 2) - 0.35 * crack
     )
 
 
 def _fissured(canvas: Canvas, bark: BarkSpec, base: Layer) -> None:
     g, s = canvas.grid, bark.seed * 97
-    _tone(canvas, s, base, 0.22)
-    long_wise = texture(g, (11.0, 75.0), s + 21, 4, 0.55)
-    cross = texture(g, (24.0, 13.0), s + 22, 3, 0.6)
-    fissure = smoothstep(0.42, 0.02, np.abs(long_wise))
-    short = 0.8 * smoothstep(0.14, 0.0, np.abs(cross)) * smoothstep(0.2, 0.9, np.abs(long_wise))
-    fissure = np.maximum(fissure, short)
-    canvas.lay(
-        0.25 + 0.0 * fissure, linear_rgb(164, 150, 130) * np.exp(0.25 * texture(g, (1.2, 4.0), s + 23, 3))[..., None]
-    )
-    canvas.lay(0.85 * fissure, linear_rgb(62, 46, 34) * np.exp(0.3 * texture(g, (2.0, 8.0), s + 24, 2))[..., None])
-    canvas.height_mm += bark.relief_mm * (
-        -2.2 * fissure + 0.45 * texture(g, (4.0, 8.0), s + 25, 4, 0.65) + 0.12 * texture(g, (0.7, 1.0), s + 26, 2)
-    )
+    _tone(canvas, s, base, 0.20)
+    net = texture(g, (13.0, 58.0), s + 21, 4, 0.42)
+    depth = smoothstep(0.50, 0.0, np.abs(net))
+    core = smoothstep(0.20, 0.0, np.abs(net))
+    across = smoothstep(0.10, 0.0, np.abs(texture(g, (16.0, 7.0), s + 22, 2, 0.4)))
+    across *= smoothstep(0.6, 1.4, texture(g, (12.0, 22.0), s + 27, 2)) * (1 - depth)
+    fibres = texture(g, (1.1, 7.0), s + 23, 3, 0.6)
+    scales = texture(g, (3.2, 9.0), s + 28, 4, 0.7)
+    canvas.albedo *= np.exp(0.16 * fibres + 0.14 * scales)[..., None]
+    canvas.lay(0.35 * smoothstep(0.0, 1.6, scales), linear_rgb(168, 156, 138))
+    canvas.lay(np.clip(0.45 * depth + 0.45 * core, 0, 0.9), linear_rgb(58, 44, 33) * np.exp(0.3 * scales)[..., None])
+    canvas.albedo *= (1 - 0.55 * across)[..., None]
+    canvas.height_mm += bark.relief_mm * (-1.5 * depth - 1.1 * core - 0.8 * across + 0.38 * scales + 0.14 * fibres)
 
 
 def _flaking(canvas: Canvas, bark: BarkSpec, base: Layer) -> None:
@@ -123,15 +123,19 @@ def _lenticelled(canvas: Canvas, bark: BarkSpec, base: Layer) -> None:
 def _ringed(canvas: Canvas, bark: BarkSpec, base: Layer) -> None:
     g, s = canvas.grid, bark.seed * 97
     _tone(canvas, s, base, 0.17)
-    place = g.y_mm + 2.2 * waves(g.x_mm, g.y_mm, 90.0, s + 51, 6) + 0.8 * texture(g, (20.0, 20.0), s + 52, 2)
-    ring = np.abs(np.mod(place / np.float32(31.0), 1) - 0.5) * 31.0
-    groove = smoothstep(2.0, 0.3, ring)
-    lip = smoothstep(5.0, 1.5, ring) * (1 - groove)
-    crack = smoothstep(0.2, 0.0, np.abs(texture(g, (4.0, 40.0), s + 53, 3)))
-    canvas.lay(0.7 * groove, linear_rgb(74, 60, 46))
-    canvas.albedo *= (1 - 0.5 * crack)[..., None]
+    place = g.y_mm + 1.1 * waves(g.x_mm, g.y_mm, 160.0, s + 51, 6) + 0.9 * texture(g, (14.0, 30.0), s + 52, 3)
+    spacing = 24.0 + 5.0 * np.sin(g.y_mm / np.float32(47.0))
+    ring = np.abs(np.mod(place / np.float32(29.0), 1) - 0.5) * spacing
+    present = smoothstep(-1.2, 0.2, texture(g, (50.0, 16.0), s + 55, 2))
+    groove = smoothstep(1.6, 0.2, ring) * present
+    lip = smoothstep(6.0, 1.2, ring) * (1 - groove) * present
+    crack = smoothstep(0.16, 0.0, np.abs(texture(g, (4.0, 34.0), s + 53, 3))) * smoothstep(
+        -0.6, 1.0, texture(g, (20.0, 30.0), s + 56, 2)
+    )
+    canvas.lay(0.45 * groove, linear_rgb(84, 70, 55))
+    canvas.albedo *= (1 - 0.4 * crack)[..., None]
     canvas.height_mm += bark.relief_mm * (
-        0.9 * lip - 0.9 * groove - 0.7 * crack + 0.25 * texture(g, (5.0, 5.0), s + 54, 4, 0.6)
+        0.9 * lip - 0.7 * groove - 0.6 * crack + 0.25 * texture(g, (5.0, 5.0), s + 54, 4, 0.6)
     )
 
 

@@ -8,6 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.scenes.light import SKY_RGB, SUN_RGB, energies
+
 if TYPE_CHECKING:
     from pipeline.records import ImageRGB
     from pipeline.scenes.spec import CameraSpec, LightSpec
@@ -24,7 +26,13 @@ def expose(radiance: NDArray[np.float32], camera: CameraSpec, light: LightSpec, 
         radiance.shape[0] // 6 : -radiance.shape[0] // 6 : 7, radiance.shape[1] // 6 : -radiance.shape[1] // 6 : 7
     ]
     gain = min(MIDDLE / float(middle.mean()), 0.97 / float(np.percentile(middle, 99.0))) * light.exposure
-    balance = np.array([1 + 0.28 * light.warmth, 1 - 0.10 * light.tint, 1 - 0.32 * light.warmth], np.float32)
+    energy_sun, energy_sky = energies(light)
+    lamp = 0.6 * energy_sun * SUN_RGB + energy_sky * SKY_RGB  # what an automatic white balance takes for white
+    balance = (
+        lamp.mean()
+        / lamp
+        * np.array([1 + 0.28 * light.warmth, 1 - 0.10 * light.tint, 1 - 0.32 * light.warmth], np.float32)
+    )
     radiance *= np.float32(gain) * balance
     if camera.vignetting > 0:
         radiance *= _fall_off(radiance.shape[0], radiance.shape[1], camera.vignetting)[..., None]

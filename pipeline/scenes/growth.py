@@ -40,8 +40,10 @@ def is_round(wound: WoundState) -> bool:
 def _local(wound: WoundState, x_mm: Places, y_mm: Places) -> tuple[Places, Places]:
     dx, dy = x_mm - wound.centre_mm[0], y_mm - wound.centre_mm[1]
     if wound.ragged_mm > 0:
-        wavelength = max(4.0, 0.35 * min(wound.width_mm, wound.height_mm))
-        wander = np.float32(0.7 * wound.ragged_mm)
+        size = min(wound.width_mm, wound.height_mm)
+        wavelength = max(6.0, 0.4 * size)
+        # a bit cuts a rounder rim than a chisel
+        wander = np.float32(0.7 * wound.ragged_mm * min(1.0, size / (60.0 if is_round(wound) else 30.0)))
         dx, dy = (
             dx + wander * waves(dx, dy, wavelength, wound.seed * 5 + 1),
             dy + wander * waves(dx, dy, wavelength, wound.seed * 5 + 2),
@@ -176,3 +178,26 @@ def seam_distance_mm(wound: WoundState, x_mm: Places, y_mm: Places) -> NDArray[n
     shift = 0.18 * wound.lobes * half_across * (_lobe(along, wound.seed * 7 + 1, 3.4 * half_along))
     beyond = np.maximum(np.abs(along) - np.maximum(half_along - 0.5 * half_across, 0.35 * half_along), 0)
     return np.asarray(np.hypot(across - shift, 2.0 * beyond), dtype=np.float32)
+
+
+def share_open(wound: WoundState, advance_mm: float) -> float:
+    """Open share of the first area at a rim advance, on a coarse grid (to about 1 %), islands aside."""
+    left, right, bottom, top = extent_mm(wound, 1.0)
+    step = max(0.12, min(wound.width_mm, wound.height_mm) / 90)
+    x = np.arange(left, right, step, dtype=np.float32)[None, :]
+    y = np.arange(top, bottom, -step, dtype=np.float32)[:, None]
+    first = np.clip(_field(wound, x, y, 0.0) / step + 0.5, 0, 1).sum()
+    now = np.clip(_field(wound, x, y, advance_mm) / step + 0.5, 0, 1).sum()
+    return float(now / first)
+
+
+def advance_for_share(wound: WoundState, share: float) -> float:
+    """Rim advance (to 0.05 mm) that leaves a share of the first area open."""
+    low, high = 0.0, fully_closed_advance_mm(wound)
+    while high - low > 0.05:
+        middle = (low + high) / 2
+        if share_open(wound, middle) > share:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2

@@ -26,6 +26,11 @@ def sun_direction(light: LightSpec) -> NDArray[np.float64]:
     return np.array([np.sin(az) * np.cos(el), np.sin(el), np.cos(az) * np.cos(el)])
 
 
+def energies(light: LightSpec) -> tuple[np.float32, np.float32]:
+    """Strength of the sun and of the sky."""
+    return np.float32(2.4 * light.sun), np.float32(1.0 - 0.5 * light.sun)
+
+
 def sun_share(grid: Grid, light: LightSpec) -> Layer:
     """Share of the sun that comes through the leaves, 0 to 1, at each place of the grid."""
     if light.dapple <= 0:
@@ -57,7 +62,7 @@ def shade(canvas: Canvas, radius_mm: float, taper: float, light: LightSpec, card
     open_sky = _open_sky(h, p)
     # the sky is brighter above and in front: a tilted facet sees more or less of it
     sky = (0.72 + 0.18 * np.cos(angle) + 0.16 * (-slope_y * norm) + 0.06 * norm) * open_sky
-    energy_sun, energy_sky = np.float32(1.5 * light.sun), np.float32(1.0 - 0.45 * light.sun)
+    energy_sun, energy_sky = energies(light)
     out = canvas.albedo * (lit[..., None] * (energy_sun * SUN_RGB) + sky[..., None] * (energy_sky * SKY_RGB))
     if canvas.gloss.any():
         half = (ln + 1) / 2 - 0.5 * (slope_x * lx + slope_y * ly)

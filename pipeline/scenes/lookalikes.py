@@ -57,7 +57,7 @@ def _moss(part: Canvas, spec: LookalikeSpec) -> None:
     cushion = np.sqrt(np.clip(field, 0, 6)) * np.float32(1.3)
     colour = ramp(
         np.asarray(0.5 + 0.28 * tufts, dtype=np.float32),
-        ((0.0, linear_rgb(34, 48, 14)), (0.5, linear_rgb(84, 108, 34)), (1.0, linear_rgb(158, 172, 72))),
+        ((0.0, linear_rgb(30, 38, 16)), (0.5, linear_rgb(72, 88, 36)), (1.0, linear_rgb(132, 142, 70))),
     )
     part.lay(alpha, colour)
     part.height_mm += alpha * (cushion + 0.8 * tufts)
@@ -85,13 +85,13 @@ def _algae(part: Canvas, spec: LookalikeSpec) -> None:
     dy = (g.y_mm - np.float32(spec.centre_mm[1])) / np.float32(0.6 * spec.height_mm)
     fade = np.exp(-(dx**4) - dy**4)
     cover = smoothstep(-0.8, 1.3, texture(g, (10.0, 34.0), s + 31, 5, 0.62)) * fade * np.float32(0.6 * spec.strength)
-    part.lay(cover, linear_rgb(104, 122, 70) * np.exp(0.2 * texture(g, (1.4, 2.0), s + 32, 3))[..., None])
+    part.lay(cover, linear_rgb(104, 112, 76) * np.exp(0.2 * texture(g, (1.4, 2.0), s + 32, 3))[..., None])
 
 
 def _mud(part: Canvas, spec: LookalikeSpec) -> None:
     rng = np.random.default_rng([spec.seed, 6])
     g = part.grid
-    count = int(18 * spec.strength) + 6
+    count = int(60 * spec.strength) + 10
     field = np.full(g.shape, -9.0, np.float32)
     for _ in range(count):
         x = spec.centre_mm[0] + rng.normal(0, 0.3) * spec.width_mm
@@ -100,7 +100,7 @@ def _mud(part: Canvas, spec: LookalikeSpec) -> None:
         field = np.maximum(field, r - np.hypot(g.x_mm - np.float32(x), (g.y_mm - np.float32(y)) * np.float32(0.8)))
     crumb = texture(g, (1.2, 1.2), spec.seed * 223 + 41, 3)
     alpha = part.edge(np.asarray(field + 0.25 * crumb, dtype=np.float32), 0.5) * np.float32(0.9)
-    part.lay(alpha, linear_rgb(146, 98, 62) * np.exp(0.16 * crumb)[..., None])
+    part.lay(alpha, linear_rgb(128, 98, 70) * np.exp(0.16 * crumb)[..., None])
     part.height_mm += alpha * np.clip(field, 0, 1) * np.float32(0.5)
     part.gloss *= 1 - alpha
 

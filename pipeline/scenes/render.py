@@ -15,7 +15,7 @@ from pipeline.scenes.canvas import Canvas
 from pipeline.scenes.cardface import weathered_face
 from pipeline.scenes.exposure import expose
 from pipeline.scenes.geometry import View, view_of
-from pipeline.scenes.light import SKY_RGB, SUN_RGB, shade, sun_direction, sun_share
+from pipeline.scenes.light import SKY_RGB, SUN_RGB, energies, shade, sun_direction, sun_share
 from pipeline.scenes.lookalikes import OVER_THE_WOUND, paint_lookalike
 from pipeline.scenes.noise import Grid
 from pipeline.scenes.signs import paint_sign
@@ -146,8 +146,9 @@ def _lit_face(spec: SceneSpec, view: View, factor: int) -> tuple[Layer, int]:
     sun = sun_direction(spec.light)
     normal = view.trunk_rotation.T @ view.card_rotation[:, 2]
     grid = Grid(-cardspec.CARD_HALF_WIDTH_MM, cardspec.CARD_HALF_HEIGHT_MM, scale, face.shape[0], face.shape[1])
-    direct = np.float32(1.5 * spec.light.sun * max(0.0, float(sun @ normal))) * sun_share(grid, spec.light)
-    sky = np.float32((1.0 - 0.45 * spec.light.sun) * 0.96)
+    energy_sun, energy_sky = energies(spec.light)
+    direct = energy_sun * np.float32(max(0.0, float(sun @ normal))) * sun_share(grid, spec.light)
+    sky = energy_sky * np.float32(0.96)
     return np.asarray(face * (direct[..., None] * SUN_RGB + sky * SKY_RGB), dtype=np.float32), scale
 
 

@@ -142,11 +142,11 @@ def _bleeding(part: Canvas, spec: SignSpec, field: Layer) -> None:
 
 def _sunken(part: Canvas, spec: SignSpec, field: Layer) -> None:
     g, s = part.grid, spec.seed * 211
-    depth = 3.4 * spec.strength
+    depth = 4.5 * spec.strength
     dent = smoothstep(-1.0, 0.28 * min(spec.width_mm, spec.height_mm), field)
     ring = smoothstep(1.6, 0.0, np.abs(field)) * smoothstep(-0.7, 0.5, waves(g.x_mm, g.y_mm, 18.0, s + 51))
     cracks = smoothstep(0.12, 0.0, np.abs(texture(g, (7.0, 14.0), s + 52, 3))) * part.edge(field)
     part.height_mm -= np.float32(depth) * dent + 1.0 * ring * np.float32(spec.strength) + 0.8 * cracks
-    alpha = np.float32(0.62 * spec.strength) * part.edge(field, 4.0)
-    part.lay(alpha, linear_rgb(92, 70, 58) * np.exp(0.25 * texture(g, (4.0, 8.0), s + 53, 4, 0.6))[..., None])
+    alpha = np.float32(0.72 * spec.strength) * part.edge(field, 4.0)
+    part.lay(alpha, linear_rgb(84, 64, 54) * np.exp(0.25 * texture(g, (4.0, 8.0), s + 53, 4, 0.6))[..., None])
     part.albedo *= (1 - np.float32(0.6 * spec.strength) * np.maximum(ring, 0.7 * cracks))[..., None]

@@ -60,10 +60,10 @@ def _wood(part: Canvas, wound: WoundState, first: Layer, now: Layer) -> None:
 
 def _wood_colour(g: Grid, wound: WoundState, first: Layer, now: Layer) -> Layer:
     s = wound.seed * 131
-    streaks = texture(g, (2.2, 60.0), s + 2, 3)
+    streaks = texture(g, (2.2, 48.0), s + 2, 4, 0.6)
     patches = texture(g, (9.0, 26.0), s + 3, 4, 0.6)
     # browning starts at the rim and in streaks along the grain
-    age = wound.browning + 0.10 * streaks + 0.10 * patches
+    age = wound.browning + (0.04 + 0.08 * wound.browning) * streaks + (0.03 + 0.10 * wound.browning) * patches
     age = age + 0.25 * wound.browning * np.exp(-np.clip(first, 0, None) / 4.0)
     colour = ramp(
         np.asarray(age, dtype=np.float32),
@@ -81,17 +81,21 @@ def _wood_colour(g: Grid, wound: WoundState, first: Layer, now: Layer) -> Layer:
         level = 1.9 - 3.0 * wound.resin
         dark = smoothstep(level, level + 0.8, veins)
         colour += (0.85 * dark)[..., None] * (linear_rgb(50, 29, 19) - colour)
-    fibre = texture(g, (0.45, 16.0), s + 1, 2) * 0.10 + texture(g, (1.3, 45.0), s + 5, 2) * 0.08
+    fibre = 0.10 * texture(g, (0.4, 9.0), s + 1, 2) + 0.06 * texture(g, (1.1, 26.0), s + 5, 3)
+    pores = smoothstep(1.9, 2.4, texture(g, (0.5, 2.6), s + 11, 1))
+    fibre = fibre - 0.35 * pores * (0.4 + wound.browning)
     return np.asarray(colour * np.exp(fibre)[..., None], dtype=np.float32)
 
 
 def _tool_marks(g: Grid, wound: WoundState) -> Layer:
     s = wound.seed * 131
     if wound.kind is WoundKind.WINDOW:
-        # chisel cuts: each takes a flat chip that runs out, so the face falls in shallow steps
-        chips = texture(g, (17.0, 11.0), s + 6, 2)
-        along = g.y_mm / np.float32(9.0) + 0.9 * chips
-        return np.asarray(0.9 * (np.mod(along, 1) - 0.5) + 0.25 * chips, dtype=np.float32)
+        # chisel cuts: each takes a flat chip that runs out, so the face falls in shallow, slanting steps
+        wander = texture(g, (22.0, 16.0), s + 6, 3)
+        across = np.floor(g.x_mm / np.float32(13.0) + 0.35 * wander)
+        along = g.y_mm / np.float32(11.0) + 0.5 * wander + 0.37 * np.mod(across * 7.0, 5.0)
+        gouge = np.mod(g.x_mm / np.float32(13.0) + 0.35 * wander, 1) - 0.5
+        return np.asarray(1.3 * (np.mod(along, 1) - 0.5) + 1.2 * gouge * gouge + 0.2 * wander, dtype=np.float32)
     if wound.kind is WoundKind.STRIP:
         knife = texture(g, (9.0, 160.0), s + 7, 2)
         return np.asarray(0.5 * np.abs(knife) + 0.1 * texture(g, (2.0, 30.0), s + 8, 2), dtype=np.float32)
@@ -126,55 +130,67 @@ def _cut_bark(part: Canvas, wound: WoundState, first: Layer) -> None:
 
 def _callus(part: Canvas, wound: WoundState, first: Layer, now: Layer, bark: Layer, bark_height: Layer) -> None:
     g, s = part.grid, wound.seed * 131
-    swell = growth.callus_swell_mm(wound)
-    outside = first + np.float32(swell)
-    cover = part.edge(outside, 0.8) * (1 - part.edge(now))
-    from_bark, from_rim = np.clip(outside, 0, None), np.clip(-now, 0, None)
-    t = from_bark / (from_bark + from_rim + 1e-3)
-    if not growth.is_round(wound) or wound.advance_mm > 0:
-        colour, lift = _roll(g, wound, t, from_bark, from_rim)
-    seam = growth.seam_distance_mm(wound, g.x_mm, g.y_mm)
-    crease = smoothstep(1.6, 0.2, np.abs(seam)) * smoothstep(0.0, 0.8, -now)
-    colour *= (1 - 0.65 * (1 - 0.5 * wound.bark_over) * crease)[..., None]
-    lift = lift - (1.6 - 0.9 * wound.bark_over) * crease
     over = np.float32(wound.bark_over)
-    new_bark = bark * np.exp(0.10 * texture(g, (3.0, 3.0), s + 31, 3))[..., None]
-    wrinkle = smoothstep(0.3, 0.0, np.abs(texture(g, (7.0, 2.4), s + 32, 2)))
-    mixed = colour + over * (1 - 0.25 * (1 - over)) * (new_bark * (1 - 0.12 * wrinkle)[..., None] - colour)
-    part.lay(cover, mixed)
-    relief = lift * (1 - 0.6 * over) + bark_height * over - 0.3 * wrinkle * cover
+    swell = growth.callus_swell_mm(wound)
+    outside = first + np.float32(swell) * (1 + 0.35 * waves(g.x_mm, g.y_mm, 24.0, s + 37))
+    cover = part.edge(outside, 1.2) * (1 - part.edge(now))
+    from_bark = np.clip(outside, 0, None)
+    from_rim, from_seam = np.clip(-now, 0, None), growth.seam_distance_mm(wound, g.x_mm, g.y_mm)
+    from_lip = np.where(now < 0, np.minimum(from_rim, from_seam), from_rim)
+    met = smoothstep(-2.0, 2.0, np.asarray(from_rim - from_seam, dtype=np.float32))
+    t = from_bark / (from_bark + from_lip + 1e-3)
+    bumps = texture(g, (3.6, 5.0), s + 35, 3)
+    ridges = texture(g, (1.1, 12.0), s + 36, 2)
+    colour = _roll_colour(wound, np.asarray(t, dtype=np.float32), from_lip + 6 * met, bumps)
+    colour *= np.exp(0.06 * bumps + 0.05 * ridges)[..., None]
+    # the outer part of a roll is its oldest and already wears a thin young bark
+    age = np.clip((1 - t) * wound.advance_mm / 14.0 + 0.12 * bumps, 0, 0.75)
+    barked = np.clip(np.maximum(over * (1 - 0.2 * (1 - over)), 0.9 * age), 0, 1)
+    wrinkle = smoothstep(0.25, 0.0, np.abs(texture(g, (9.0, 2.6), s + 32, 2))) * smoothstep(0.0, 1.0, bumps)
+    new_bark = bark * np.exp(0.12 * texture(g, (3.0, 3.0), s + 31, 3))[..., None]
+    mixed = colour + barked[..., None] * (new_bark * (1 - 0.15 * wrinkle)[..., None] - colour)
+    crease = smoothstep(1.3, 0.1, from_lip + 0.35 * ridges) * smoothstep(0.0, 0.6, -now)
+    mixed *= (1 - (0.7 - 0.45 * over) * crease)[..., None]
+    part.lay(cover, np.asarray(mixed, dtype=np.float32))
+    lift = _roll_lift(wound, np.asarray(t, dtype=np.float32), from_bark, from_lip)
+    lift += 0.22 * bumps + 0.08 * ridges
+    relief = lift * (1 - 0.65 * over) + bark_height * (0.25 + 0.75 * over) - 0.3 * wrinkle
     part.height_mm += cover * (relief - part.height_mm)
-    part.gloss *= 1 - cover
-    part.gloss += cover * np.float32(0.10 * (1 - over) * np.exp(-wound.advance_mm / 4))
+    part.gloss += cover * (np.float32(0.10 * (1 - over) * np.exp(-wound.advance_mm / 4)) - part.gloss)
     if wound.advance_mm >= 1.0:
-        # the old bark is pushed up and cracks along the roll
-        crack = smoothstep(0.9, 0.0, np.abs(outside - 0.2)) * smoothstep(-0.4, 0.6, waves(g.x_mm, g.y_mm, 14.0, s + 33))
+        # the old bark is pushed up along the roll and cracks
+        crack = smoothstep(0.8, 0.0, np.abs(outside - 0.2)) * smoothstep(-0.1, 1.1, waves(g.x_mm, g.y_mm, 16.0, s + 33))
         part.albedo *= (1 - 0.5 * (1 - 0.6 * over) * crack)[..., None]
-        part.height_mm -= 0.5 * crack
+        part.height_mm -= 0.5 * (1 - over) * crack
+        raised = np.exp(-np.clip(-outside, 0, None) / np.float32(3.0 + 0.2 * wound.advance_mm)) * (outside <= 0)
+        part.height_mm += np.float32(min(1.6, 0.2 * wound.advance_mm) * (1 - 0.8 * over)) * raised
 
 
-def _roll(g: Grid, wound: WoundState, t: Layer, from_bark: Layer, from_rim: Layer) -> tuple[Layer, Layer]:
-    s = wound.seed * 131
-    age = np.clip((wound.advance_mm * t - 1.0) / 9.0 + 0.10 * texture(g, (5.0, 8.0), s + 34, 3), 0, 1)
-    young_lip = np.exp(-from_rim / np.float32(1.0 + 0.15 * wound.advance_mm))
-    tint = np.clip(0.15 + 0.85 * min(1.0, wound.advance_mm / 9.0) * (1 - t * 0.6) - 0.5 * young_lip + 0.2 * age, 0, 1)
-    colour = ramp(
+def _roll_colour(wound: WoundState, t: Layer, from_lip: Layer, bumps: Layer) -> Layer:
+    young_lip = np.exp(-from_lip / np.float32(0.9 + 0.10 * wound.advance_mm))
+    grown = min(1.0, wound.advance_mm / 7.0)
+    tint = 0.12 + 0.9 * grown * (1 - 0.5 * t) - (0.45 - 0.2 * grown) * young_lip + 0.08 * bumps
+    return ramp(
         np.asarray(tint, dtype=np.float32),
         (
-            (0.0, linear_rgb(214, 198, 146)),
-            (0.3, linear_rgb(196, 166, 118)),
-            (0.65, linear_rgb(160, 128, 96)),
-            (1.0, linear_rgb(132, 112, 90)),
+            (0.0, linear_rgb(206, 188, 140)),
+            (0.3, linear_rgb(184, 154, 110)),
+            (0.65, linear_rgb(150, 120, 90)),
+            (1.0, linear_rgb(124, 103, 82)),
         ),
     )
-    bumps = texture(g, (2.6, 3.4), s + 35, 3)
-    ridges = texture(g, (1.1, 12.0), s + 36, 2)
-    colour *= np.exp(0.08 * bumps + 0.06 * ridges)[..., None]
-    top = float(np.clip(0.7 + 0.32 * wound.advance_mm, 0.7, 4.5))
-    profile = np.sin(np.pi * np.clip(t, 0, 1) ** 0.75) ** 0.6
-    rounded = np.where(from_rim + from_bark > 0, profile, 0)
-    lift = top * rounded + 0.16 * bumps + 0.08 * ridges - 1.2 * np.exp(-from_rim / 0.6)
-    return np.asarray(colour, dtype=np.float32), np.asarray(lift, dtype=np.float32)
+
+
+def _roll_lift(wound: WoundState, t: Layer, from_bark: Layer, from_lip: Layer) -> Layer:
+    """A half-round bead: it rises from the bark, is highest past its middle and turns in steeply at the lip."""
+    top = float(np.clip(0.8 + 0.42 * wound.advance_mm, 0.8, 6.5))
+    u = np.clip(t, 0, 1) ** 0.8
+    dome = np.sqrt(np.clip(1 - (2 * u - 1) ** 2, 0, 1))
+    # wide new tissue is flatter in its middle than at its lip
+    near_lip = np.exp(-np.maximum(from_lip - 5.0, 0) / 7.0)
+    lift = top * dome * (0.45 + 0.55 * near_lip)
+    lift -= np.float32(min(2.5, 0.4 * top)) * np.exp(-from_lip / 0.8)
+    return np.asarray(np.where(from_bark > 0, lift, 0), dtype=np.float32)
 
 
 # ---------------------------------------------------------------- nail and resin
