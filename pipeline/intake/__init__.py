@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from pipeline.errors import PhotoRefused
 from pipeline.intake import times
 from pipeline.intake.decode import decode, open_header, refused, upright
-from pipeline.intake.formats import ADVICE, HEAD_BYTES, PHOTO_FORMATS, Format, sniff
+from pipeline.intake.formats import ADVICE, HEAD_BYTES, PHOTO_FORMATS, Format, has_its_end, sniff
 from pipeline.intake.tags import Tags, camera_of, read_tags
 from pipeline.records import Photo, TimeSource
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from pipeline.settings import IntakeSettings
 
-__all__ = ["Format", "open_photo", "probe_time", "sniff"]
+__all__ = ["HEAD_BYTES", "Format", "has_its_end", "open_photo", "probe_time", "sniff"]
 
 _SCREENSHOT = re.compile(
     r"screen[ _-]?shot|screen[ _-]?capture|ภาพหน้าจอ|ảnh chụp màn hình|tangkapan layar", re.IGNORECASE

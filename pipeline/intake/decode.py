@@ -15,7 +15,7 @@ import simplejpeg
 from PIL import AvifImagePlugin, Image, ImageCms, JpegImagePlugin, PngImagePlugin, WebPImagePlugin
 
 from pipeline.errors import PhotoRefused
-from pipeline.intake.formats import Format, picture_size
+from pipeline.intake.formats import Format, jpeg_segments, picture_size
 from pipeline.records import PhotoStage
 
 if TYPE_CHECKING:
@@ -120,7 +120,7 @@ def _check_size(width_px: int, height_px: int, settings: IntakeSettings) -> None
 
 
 def _open_jpeg(data: bytes, settings: IntakeSettings) -> Opened:
-    segments, cut_off = jpeg_segments(data)
+    segments, end = jpeg_segments(data)
     size: tuple[int, int] | None = None
     colours, exif, profile = 3, b"", []
     for marker, body in segments:
@@ -131,32 +131,10 @@ def _open_jpeg(data: bytes, settings: IntakeSettings) -> Opened:
         elif marker == 0xE2 and body.startswith(b"ICC_PROFILE\x00"):
             profile.append((body[12:13], body[14:]))
     if size is None:
-        raise _broken("truncated" if cut_off else "no frame")
+        raise _broken("truncated" if end + 4 > len(data) else "no frame")
     _check_size(*size, settings)
     name = profile_name(b"".join(part for _, part in sorted(profile)))
     return Opened(*size, exif, name, colours=colours)
-
-
-def jpeg_segments(data: bytes) -> tuple[list[tuple[int, bytes]], bool]:
-    """Marker and content of the segments before the picture data of a JPEG, and whether the file ends among them.
-
-    Read here rather than by Pillow because this works on a file that is cut off, and opens nothing twice.
-    """
-    found: list[tuple[int, bytes]] = []
-    at = 2
-    while at + 4 <= len(data):
-        if data[at] != 0xFF:
-            return found, False
-        marker = data[at + 1]
-        if marker == 0xFF:
-            at += 1
-            continue
-        length = int.from_bytes(data[at + 2 : at + 4], "big")
-        if marker == 0xDA or length < 2:
-            return found, False
-        found.append((marker, data[at + 4 : at + 2 + length]))
-        at += 2 + length
-    return found, True
 
 
 def profile_name(icc: bytes | None) -> str:

@@ -170,3 +170,57 @@ def picture_size(data: bytes, kind: Format) -> tuple[int, int] | None:
         if chunk == b"VP8 ":
             return int.from_bytes(data[26:28], "little") & 0x3FFF, int.from_bytes(data[28:30], "little") & 0x3FFF
     return None
+
+
+def jpeg_segments(data: bytes) -> tuple[list[tuple[int, bytes]], int]:
+    """Marker and content of the segments before the picture data of a JPEG, and the offset where they end.
+
+    Stops at the first damage.  Read here rather than by Pillow because this works on a file that
+    is cut off, and opens nothing twice.
+    """
+    found: list[tuple[int, bytes]] = []
+    at = 2
+    while at + 4 <= len(data) and data[at] == 0xFF:
+        marker = data[at + 1]
+        if marker == 0xFF:
+            at += 1
+            continue
+        length = int.from_bytes(data[at + 2 : at + 4], "big")
+        if marker == 0xDA or length < 2:
+            break
+        found.append((marker, data[at + 4 : at + 2 + length]))
+        at += 2 + length
+    return found, at
+
+
+def has_its_end(data: bytes) -> bool:
+    """Whether a file seems to have arrived whole; ``True`` for formats whose end cannot be told.
+
+    Says nothing of damage in between: that is for the decoder.
+    """
+    kind = sniff(data[:HEAD_BYTES])
+    if kind is Format.JPEG:
+        # After the picture data has begun: a thumbnail in the tags has an end marker of its own.
+        return data.find(b"\xff\xd9", jpeg_segments(data)[1]) >= 0
+    if kind is Format.PNG:
+        return b"IEND" in data[-64:]
+    if kind is Format.WEBP:
+        return len(data) >= 8 + int.from_bytes(data[4:8], "little")
+    if kind in (Format.HEIC, Format.AVIF, Format.VIDEO) and data[4:8] == b"ftyp":
+        return _boxes_are_whole(data)
+    return len(data) > 0 and kind is not Format.ZEROS
+
+
+def _boxes_are_whole(data: bytes) -> bool:
+    """Walk the top-level boxes of an ISO base media file (ISO/IEC 14496-12, clause 4.2)."""
+    at = 0
+    while at < len(data):
+        size = int.from_bytes(data[at : at + 4], "big")
+        if size == 0:  # "to the end of the file"
+            return True
+        if size == 1:
+            size = int.from_bytes(data[at + 8 : at + 16], "big")
+        if size < 8:
+            return True
+        at += size
+    return at == len(data)
