@@ -95,7 +95,8 @@ def store_original(source: Path, photos: Path) -> StoredOriginal:
     except OSError as error:
         raise _unwritable(source, photos, error) from None
     finally:
-        os.close(descriptor)
+        with suppress(OSError):  # it was only read
+            os.close(descriptor)
         with suppress(OSError):
             temporary.unlink(missing_ok=True)
 
