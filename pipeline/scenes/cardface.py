@@ -59,7 +59,11 @@ def _print_number(face: NDArray[np.uint8], site: int) -> None:
     font = ImageFont.load_default(size=100)
     box = font.getbbox("0")
     font = ImageFont.load_default(size=100 * wanted / (box[3] - box[1]))
-    left = (cardspec.NUMBER_LEFT_MM + cardspec.CARD_HALF_WIDTH_MM) * k
+    blank = Image.new("L", (face.shape[1], 4 * round(wanted)), 0)
+    ImageDraw.Draw(blank).text((0, 2 * wanted), text, fill=255, font=font, anchor="ls")
+    # the ink, not the glyph's box, begins at the sheet's left edge
+    bearing = int(np.flatnonzero(np.asarray(blank).max(axis=0) > 127)[0])
+    left = (cardspec.NUMBER_LEFT_MM + cardspec.CARD_HALF_WIDTH_MM) * k - bearing
     baseline = (cardspec.CARD_HALF_HEIGHT_MM - cardspec.NUMBER_BASELINE_MM) * k
     picture = Image.fromarray(face)
     ImageDraw.Draw(picture).text((left, baseline), text, fill=INK_SRGB, font=font, anchor="ls")

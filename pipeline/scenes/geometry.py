@@ -6,7 +6,7 @@ This is the renderer's own geometry.  The measuring stages have theirs; the two 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,8 @@ from pipeline.cardspec import LOWER_MARKER_CENTRE_MM, UPPER_MARKER_CENTRE_MM, ma
 
 if TYPE_CHECKING:
     from pipeline.scenes.spec import CameraSpec, CardHang, SceneSpec
+
+_F = TypeVar("_F", bound=np.floating[Any])
 
 DIAGONAL_35MM = float(np.hypot(36.0, 24.0))
 
@@ -94,29 +96,27 @@ class View:
 
     # ------------------------------------------------------------ picture to scene
 
-    def rays(
-        self, columns: NDArray[np.float32], rows: NDArray[np.float32]
-    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    def rays(self, columns: NDArray[_F], rows: NDArray[_F]) -> tuple[NDArray[_F], NDArray[_F]]:
         """Undistorted coordinates on the plane z = 1 of the pixels at ``columns`` (W) by ``rows`` (H)."""
-        f, cx, cy = (np.float32(v) for v in (self.matrix[0, 0], self.matrix[0, 2], self.matrix[1, 2]))
+        number = columns.dtype.type
+        f, cx, cy = (number(v) for v in (self.matrix[0, 0], self.matrix[0, 2], self.matrix[1, 2]))
         u, v = ((columns - cx) / f)[None, :], ((rows - cy) / f)[:, None]
         if self.k1 == 0 and self.k2 == 0:
             return np.broadcast_to(u, (rows.size, columns.size)), np.broadcast_to(v, (rows.size, columns.size))
         r2_seen = u * u + v * v
-        r2, k1, k2 = r2_seen, np.float32(self.k1), np.float32(self.k2)
+        r2, k1, k2 = r2_seen, number(self.k1), number(self.k2)
         for _ in range(6):  # fixed point of r = seen / (1 + k1 r^2 + k2 r^4); phones: converges by ten times a turn
             radial = 1 + r2 * (k1 + r2 * k2)
             r2 = r2_seen / (radial * radial)
         inverse = 1 / (1 + r2 * (k1 + r2 * k2))
         return u * inverse, v * inverse
 
-    def on_trunk(
-        self, u: NDArray[np.float32], v: NDArray[np.float32]
-    ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    def on_trunk(self, u: NDArray[_F], v: NDArray[_F]) -> tuple[NDArray[_F], NDArray[_F], NDArray[_F]]:
         """Site-frame x, y that rays meet, and the root's argument (negative: the ray misses the trunk)."""
-        m = self.trunk_rotation.T.astype(np.float32)
-        ex, ey, ez = (np.float32(e) for e in self.eye_mm)
-        radius, taper = np.float32(self.radius_mm), np.float32(self.taper)
+        number = u.dtype.type
+        m = self.trunk_rotation.T.astype(number)
+        ex, ey, ez = (number(e) for e in self.eye_mm)
+        radius, taper = number(self.radius_mm), number(self.taper)
         dx, dy, dz = (m[i, 0] * u + m[i, 1] * v + m[i, 2] for i in range(3))
         axis = ez + radius
         at_eye = radius + taper * ey
@@ -129,14 +129,12 @@ class View:
         angle = np.arctan2(ex + s * dx, axis + s * dz)
         return angle * (radius + taper * y), y, root
 
-    def on_card(
-        self, u: NDArray[np.float32], v: NDArray[np.float32]
-    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    def on_card(self, u: NDArray[_F], v: NDArray[_F]) -> tuple[NDArray[_F], NDArray[_F]]:
         """Card-frame x, y where rays meet the card's plane."""
         h = np.linalg.inv(
             np.column_stack([self.card_rotation[:, 0], self.card_rotation[:, 1], self.card_translation_mm])
         )
-        h = h.astype(np.float32)
+        h = h.astype(u.dtype)
         w = h[2, 0] * u + h[2, 1] * v + h[2, 2]
         return (h[0, 0] * u + h[0, 1] * v + h[0, 2]) / w, (h[1, 0] * u + h[1, 1] * v + h[1, 2]) / w
 
@@ -150,7 +148,7 @@ class View:
     def behind_card(self, places_mm: NDArray[np.float64]) -> NDArray[np.bool_]:
         """Whether the card hides places on the bark (N, 2)."""
         seen = self.bark_points(places_mm) @ self.trunk_rotation.T + self.trunk_translation_mm
-        x, y = self.on_card((seen[:, 0] / seen[:, 2]).astype(np.float32), (seen[:, 1] / seen[:, 2]).astype(np.float32))
+        x, y = self.on_card(seen[:, 0] / seen[:, 2], seen[:, 1] / seen[:, 2])
         return np.asarray((np.abs(x) <= 22) & (np.abs(y) <= 50))
 
 

@@ -7,6 +7,7 @@ masks of any resolution come from one definition.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
@@ -16,6 +17,8 @@ from pipeline.records import Stage, WoundKind
 from pipeline.scenes.noise import waves
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from pipeline.scenes.spec import WoundState
 
 Places: TypeAlias = NDArray[np.float32] | NDArray[np.float64]
@@ -37,18 +40,27 @@ def is_round(wound: WoundState) -> bool:
     return wound.kind in (WoundKind.DRILL_HOLE, WoundKind.NAIL_HOLE)
 
 
-def _local(wound: WoundState, x_mm: Places, y_mm: Places) -> tuple[Places, Places]:
-    dx, dy = x_mm - wound.centre_mm[0], y_mm - wound.centre_mm[1]
-    if wound.ragged_mm > 0:
-        size = min(wound.width_mm, wound.height_mm)
-        wavelength = max(6.0, 0.4 * size)
-        # a bit cuts a rounder rim than a chisel
-        wander = np.float32(0.7 * wound.ragged_mm * min(1.0, size / (60.0 if is_round(wound) else 30.0)))
-        dx, dy = (
-            dx + wander * waves(dx, dy, wavelength, wound.seed * 5 + 1),
-            dy + wander * waves(dx, dy, wavelength, wound.seed * 5 + 2),
-        )
-    return dx, dy
+@dataclass(frozen=True, slots=True, eq=False)
+class _Around:
+    """Places relative to the wound's middle: plain, and with the rim's wander taken out."""
+
+    x: Places
+    y: Places
+    dx: Places
+    dy: Places
+
+
+def _around(wound: WoundState, x_mm: Places, y_mm: Places) -> _Around:
+    x, y = x_mm - wound.centre_mm[0], y_mm - wound.centre_mm[1]
+    if wound.ragged_mm <= 0:
+        return _Around(x, y, x, y)
+    size = min(wound.width_mm, wound.height_mm)
+    wavelength = max(6.0, 0.4 * size)
+    # a bit cuts a rounder rim than a chisel
+    wander = np.float32(0.7 * wound.ragged_mm * min(1.0, size / (60.0 if is_round(wound) else 30.0)))
+    dx = x + wander * waves(x, y, wavelength, wound.seed * 5 + 1)
+    dy = y + wander * waves(x, y, wavelength, wound.seed * 5 + 2)
+    return _Around(x, y, dx, dy)
 
 
 def _soft_min(a: Places, b: Places, k_mm: float) -> Places:
@@ -67,18 +79,10 @@ def _lobe(t: Places, seed: int, period: float) -> Places:
     return np.asarray(total / np.sqrt(np.sum(weights**2) / 2))
 
 
-def _field(wound: WoundState, x_mm: Places, y_mm: Places, advance_mm: float) -> NDArray[np.float32]:
-    dx, dy = _local(wound, x_mm, y_mm)
+def _field(wound: WoundState, at: _Around, advance_mm: float) -> NDArray[np.float32]:
     side, end = advance_mm, advance_mm * wound.end_share
     if is_round(wound):
-        r = np.hypot(dx, dy) + 1e-6
-        c2 = (dx / r) ** 2
-        reach = 1 / np.sqrt(c2 / (wound.width_mm / 2) ** 2 + (1 - c2) / (wound.height_mm / 2) ** 2)
-        if advance_mm == 0:
-            return np.asarray(reach - r, dtype=np.float32)
-        angle = np.arctan2(dy, dx)
-        uneven = 1 + wound.lobes * 0.6 * _lobe(angle, wound.seed, 2 * np.pi)
-        return np.asarray(reach - r - (end + (side - end) * c2) * np.maximum(uneven, 0.1), dtype=np.float32)
+        return _round_field(wound, at, side, end)
     hw, hh = wound.width_mm / 2, wound.height_mm / 2
 
     def advance(along: Places, base: float, seed: int, period: float) -> Places:
@@ -86,22 +90,32 @@ def _field(wound: WoundState, x_mm: Places, y_mm: Places, advance_mm: float) -> 
             return np.zeros_like(along)
         return base * np.maximum(1 + wound.lobes * 0.6 * _lobe(along, wound.seed * 7 + seed, period), 0.1)
 
-    left = hw + dx - advance(dy, side, 1, 1.7 * wound.height_mm)
-    right = hw - dx - advance(dy, side, 2, 1.7 * wound.height_mm)
-    top = hh - dy - advance(dx, end, 3, 1.7 * wound.width_mm)
-    bottom = hh + dy - advance(dx, end, 4, 1.7 * wound.width_mm)
+    left = hw + at.dx - advance(at.y, side, 1, 1.7 * wound.height_mm)
+    right = hw - at.dx - advance(at.y, side, 2, 1.7 * wound.height_mm)
+    top = hh - at.dy - advance(at.x, end, 3, 1.7 * wound.width_mm)
+    bottom = hh + at.dy - advance(at.x, end, 4, 1.7 * wound.width_mm)
     field = _soft_min(np.minimum(left, right), np.minimum(top, bottom), wound.corner_mm)
     return np.asarray(field, dtype=np.float32)
 
 
+def _round_field(wound: WoundState, at: _Around, side: float, end: float) -> NDArray[np.float32]:
+    r = np.hypot(at.dx, at.dy) + 1e-6
+    c2 = (at.dx / r) ** 2
+    reach = 1 / np.sqrt(c2 / (wound.width_mm / 2) ** 2 + (1 - c2) / (wound.height_mm / 2) ** 2)
+    if side == 0:
+        return np.asarray(reach - r, dtype=np.float32)
+    uneven = 1 + wound.lobes * 0.6 * _lobe(np.arctan2(at.dy, at.dx), wound.seed, 2 * np.pi)
+    return np.asarray(reach - r - (end + (side - end) * c2) * np.maximum(uneven, 0.1), dtype=np.float32)
+
+
 def first_outline(wound: WoundState, x_mm: Places, y_mm: Places) -> NDArray[np.float32]:
     """Positive inside the wound as it was made."""
-    return _field(wound, x_mm, y_mm, 0.0)
+    return _field(wound, _around(wound, x_mm, y_mm), 0.0)
 
 
 def opening(wound: WoundState, x_mm: Places, y_mm: Places) -> NDArray[np.float32]:
     """Positive inside the opening as it is now."""
-    field = _field(wound, x_mm, y_mm, wound.advance_mm)
+    field = _field(wound, _around(wound, x_mm, y_mm), wound.advance_mm)
     if wound.islands > 0:
         field = np.minimum(field, -island(wound, x_mm, y_mm))
     return field
@@ -143,17 +157,41 @@ def extent_mm(wound: WoundState, margin_mm: float = 6.0) -> tuple[float, float, 
 
 def fully_closed_advance_mm(wound: WoundState) -> float:
     """Smallest rim advance (to 0.05 mm) at which no opening is left, islands aside."""
+    at = _coarse(wound)
+    return _bisect(
+        lambda advance: float(_field(wound, at, advance).max()) > 0, 3.0 * max(wound.width_mm, wound.height_mm)
+    )
+
+
+def advance_for_share(wound: WoundState, share: float) -> float:
+    """Rim advance (to 0.05 mm) that leaves a share of the first area open, islands aside."""
+    at = _coarse(wound)
+    step = _coarse_step_mm(wound)
+
+    def open_sum(advance: float) -> float:
+        return float(np.clip(_field(wound, at, advance) / step + 0.5, 0, 1).sum())
+
+    wanted = share * open_sum(0.0)
+    return _bisect(lambda advance: open_sum(advance) > wanted, 3.0 * max(wound.width_mm, wound.height_mm))
+
+
+def _coarse_step_mm(wound: WoundState) -> float:
+    return max(0.12, min(wound.width_mm, wound.height_mm) / 100)
+
+
+def _coarse(wound: WoundState) -> _Around:
     left, right, bottom, top = extent_mm(wound, 1.0)
-    step = max(0.15, min(wound.width_mm, wound.height_mm) / 120)
+    step = _coarse_step_mm(wound)
     x = np.arange(left, right, step, dtype=np.float32)[None, :]
     y = np.arange(top, bottom, -step, dtype=np.float32)[:, None]
-    low, high = 0.0, 3.0 * max(wound.width_mm, wound.height_mm)
-    while high - low > 0.05:
+    return _around(wound, x, y)
+
+
+def _bisect(still: Callable[[float], bool], high: float, tolerance: float = 0.05) -> float:
+    low = 0.0
+    while high - low > tolerance:
         middle = (low + high) / 2
-        if float(_field(wound, x, y, middle).max()) > 0:
-            low = middle
-        else:
-            high = middle
+        low, high = (middle, high) if still(middle) else (low, middle)
     return high
 
 
@@ -169,35 +207,18 @@ def stage_of(wound: WoundState, area_mm2: float, first_area_mm2: float) -> Stage
 
 def seam_distance_mm(wound: WoundState, x_mm: Places, y_mm: Places) -> NDArray[np.float32]:
     """Distance to the line in which the two nearer rims meet (drawn only where they have met)."""
-    dx, dy = _local(wound, x_mm, y_mm)
+    around = _around(wound, x_mm, y_mm)
+    dx, dy = around.dx, around.dy
     upright = wound.height_mm >= wound.width_mm * (0.5 if is_round(wound) else 0.8)
     across, along = (dx, dy) if upright else (dy, dx)
     half_along = (wound.height_mm if upright else wound.width_mm) / 2
     half_across = (wound.width_mm if upright else wound.height_mm) / 2
     # the faster lobe pushes the seam to the other side
-    shift = 0.18 * wound.lobes * half_across * (_lobe(along, wound.seed * 7 + 1, 3.4 * half_along))
+    shift = (
+        0.18
+        * wound.lobes
+        * half_across
+        * _lobe(around.y if upright else around.x, wound.seed * 7 + 1, 3.4 * half_along)
+    )
     beyond = np.maximum(np.abs(along) - np.maximum(half_along - 0.5 * half_across, 0.35 * half_along), 0)
     return np.asarray(np.hypot(across - shift, 2.0 * beyond), dtype=np.float32)
-
-
-def share_open(wound: WoundState, advance_mm: float) -> float:
-    """Open share of the first area at a rim advance, on a coarse grid (to about 1 %), islands aside."""
-    left, right, bottom, top = extent_mm(wound, 1.0)
-    step = max(0.12, min(wound.width_mm, wound.height_mm) / 90)
-    x = np.arange(left, right, step, dtype=np.float32)[None, :]
-    y = np.arange(top, bottom, -step, dtype=np.float32)[:, None]
-    first = np.clip(_field(wound, x, y, 0.0) / step + 0.5, 0, 1).sum()
-    now = np.clip(_field(wound, x, y, advance_mm) / step + 0.5, 0, 1).sum()
-    return float(now / first)
-
-
-def advance_for_share(wound: WoundState, share: float) -> float:
-    """Rim advance (to 0.05 mm) that leaves a share of the first area open."""
-    low, high = 0.0, fully_closed_advance_mm(wound)
-    while high - low > 0.05:
-        middle = (low + high) / 2
-        if share_open(wound, middle) > share:
-            low = middle
-        else:
-            high = middle
-    return (low + high) / 2
