@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline import cardspec, edges
+from pipeline import cardspec, edges, markers
 from pipeline.errors import PhotoRefused
 from pipeline.records import CardFix, Flag, PhotoStage
 
@@ -37,6 +37,14 @@ SMALL_COPY_PX = 500
 PAIR_TOLERANCE = 0.12
 """Share of the marker's edge by which rough corners may miss the card's layout."""
 FAMILY_CORRECTABLE_BITS = 5
+SQUARE_MM = cardspec.marker_corners_mm((0.0, 0.0))
+INNER_SHARE = 6 / 8
+"""Edge of a marker's data over the edge of its black border: 6 of 8 cells."""
+ROUGH_MM = 2.6
+"""How far rough corners may be off, in mm on the card."""
+LARGEST_LOSS_MM = 0.35
+"""Edges moved by more than this are not what light and ink do."""
+MOST_LONELY_MARKERS = 3
 
 # A copy is searched with these: adaptive threshold windows (smallest, largest, step) and the
 # least marker perimeter as a share of the picture's longer side.
@@ -87,17 +95,19 @@ def find_card(pixels: ImageRGB, settings: CardSettings) -> CardFix:
     """
     single: list[_Marker] = []
     for copy, shrink, windows in _copies(pixels):
-        markers = _markers(copy, shrink, windows, settings)
-        pairs = _complete_cards(markers)
+        found = _markers(copy, shrink, windows, settings)
+        pairs = _complete_cards(found)
+        if not pairs:
+            pairs = _completed_by_looking_closer(pixels, found, settings)
         if len(pairs) > 1:
             raise PhotoRefused(
                 PhotoStage.CARD,
                 f"There are {len(pairs)} site cards in the picture.",
                 "Photograph one site at a time, with only its own card in the frame.",
             )
-        if pairs and not _may_hide_second(markers, pairs[0], shrink):
+        if pairs and not _may_hide_second(found, pairs[0], shrink):
             return _fix_of_pair(pixels, pairs[0], settings)
-        single = markers or single
+        single = found or single
     if pairs:
         return _fix_of_pair(pixels, pairs[0], settings)
     if single:
@@ -147,7 +157,7 @@ def up_direction_deg(card: CardFix) -> float:
     to_picture = cv2.getPerspectiveTransform(
         card.corners_mm[:4].astype(np.float32), card.corners_px[:4].astype(np.float32)
     )
-    low, high = _through(to_picture, centre + np.array([[0.0, -5.0], [0.0, 5.0]]))
+    low, high = markers.through(to_picture, centre + np.array([[0.0, -5.0], [0.0, 5.0]]))
     dx, dy = high - low
     return float(np.degrees(np.arctan2(dx, -dy)) % 360)
 
@@ -206,15 +216,15 @@ def _markers(
     ]
 
 
-def _complete_cards(markers: list[_Marker]) -> list[_Pair]:
+def _complete_cards(found: list[_Marker]) -> list[_Pair]:
     """Pairs that fit the card's layout, best first; no marker is used twice."""
     scored = []
-    for upper, lower in permutations(markers, 2):
+    for upper, lower in permutations(found, 2):
         corners = np.concatenate([upper.corners_px, lower.corners_px])
         if not 0.4 < upper.edge_px / lower.edge_px < 2.5:
             continue
-        homography = _homography(CARD_MM, corners)
-        miss = np.hypot(*(_through(homography, CARD_MM) - corners).T).max() / min(upper.edge_px, lower.edge_px)
+        homography = markers.homography_of(CARD_MM, corners)
+        miss = np.hypot(*(markers.through(homography, CARD_MM) - corners).T).max() / min(upper.edge_px, lower.edge_px)
         if miss < PAIR_TOLERANCE:
             scored.append((miss, upper, lower))
     pairs: list[_Pair] = []
@@ -226,39 +236,39 @@ def _complete_cards(markers: list[_Marker]) -> list[_Pair]:
     return pairs
 
 
-def _may_hide_second(markers: list[_Marker], pair: _Pair, shrink: int) -> bool:
-    """Whether a stray, not much smaller marker may belong to a second card that a larger copy would show."""
-    strays = [m for m in markers if m is not pair.upper and m is not pair.lower]
-    return shrink > 1 and any(m.edge_px > 0.5 * pair.edge_px for m in strays)
+def _completed_by_looking_closer(pixels: ImageRGB, found: list[_Marker], settings: CardSettings) -> list[_Pair]:
+    """Complete cards of which a copy showed one marker: the other is read where the card says that it must be.
 
-
-def _homography(points: NDArray[np.float64], seen: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Plane-to-picture homography, shape (3, 3), by linear least squares with the last element 1.
-
-    The card's centre is in front of the camera, so the last element is not 0; the points are scaled
-    to about 1 for a good condition.
+    The known marker's edges are fitted at full size; from them the other's cells are sampled in
+    linear light and compared with the family's codes in the card's own orientation.
     """
-    scale, shift, unit = 50.0, seen.mean(axis=0), float(np.ptp(seen)) or 1.0
-    x, y = points.T / scale
-    u, v = (seen - shift).T / unit
-    zero, one = np.zeros_like(x), np.ones_like(x)
-    rows = np.concatenate(
-        [
-            np.stack([x, y, one, zero, zero, zero, -u * x, -u * y], axis=1),
-            np.stack([zero, zero, zero, x, y, one, -v * x, -v * y], axis=1),
-        ]
-    )
-    h = np.append(np.linalg.lstsq(rows, np.concatenate([u, v]), rcond=None)[0], 1.0).reshape(3, 3)
-    back = np.array([[unit, 0.0, shift[0]], [0.0, unit, shift[1]], [0.0, 0.0, 1.0]])
-    homography: NDArray[np.float64] = back @ h @ np.diag([1 / scale, 1 / scale, 1.0])
-    return homography
+    pairs = []
+    for marker in found[:MOST_LONELY_MARKERS]:
+        fitted = _fitted(pixels, marker)
+        if fitted is None:
+            continue
+        for own_mm, other_mm in ((UPPER_MM, LOWER_MM), (LOWER_MM, UPPER_MM)):
+            to_picture = markers.homography_of(own_mm, fitted)
+            code = markers.code_at(pixels, to_picture, other_mm, settings.max_correction_bits)
+            if code is not None:
+                other = _Marker(code, markers.through(to_picture, other_mm))
+                pairs.append(_Pair(marker, other) if own_mm is UPPER_MM else _Pair(other, marker))
+                break
+    return pairs[:1] if len(pairs) == 2 and pairs[0].upper.code == pairs[1].upper.code else pairs
 
 
-def _through(homography: NDArray[np.float64], points: NDArray[np.float64]) -> NDArray[np.float64]:
-    mapped: NDArray[np.float64] = cv2.perspectiveTransform(
-        np.asarray(points, dtype=np.float64).reshape(-1, 1, 2), homography
-    ).reshape(np.shape(points))
-    return mapped
+def _fitted(pixels: ImageRGB, marker: _Marker) -> NDArray[np.float64] | None:
+    """Corners of one marker by edge fits at full size."""
+    px_per_mm = marker.edge_px / cardspec.MARKER_EDGE_MM
+    light, origin = edges.linear_crop(pixels, marker.corners_px, 4.5 * px_per_mm + 4)
+    fit = edges.refine_quads(light, marker.corners_px[None] - origin, px_per_mm, ROUGH_MM)[0]
+    return None if fit is None else fit.corners_px + origin
+
+
+def _may_hide_second(found: list[_Marker], pair: _Pair, shrink: int) -> bool:
+    """Whether a stray, not much smaller marker may belong to a second card that a larger copy would show."""
+    strays = [m for m in found if m is not pair.upper and m is not pair.lower]
+    return shrink > 1 and any(m.edge_px > 0.5 * pair.edge_px for m in strays)
 
 
 # ---------------------------------------------------------------- corners
@@ -267,29 +277,29 @@ def _through(homography: NDArray[np.float64], points: NDArray[np.float64]) -> ND
 def _fix_of_pair(pixels: ImageRGB, pair: _Pair, settings: CardSettings) -> CardFix:
     _check_size(pair.edge_px, settings)
     rough = np.concatenate([pair.upper.corners_px, pair.lower.corners_px])
-    homography = _homography(CARD_MM, rough)
-    corners, sd = _refined(pixels, _through(homography, CARD_MM), settings)
+    homography = markers.homography_of(CARD_MM, rough)
+    corners, sd = _refined(pixels, markers.through(homography, CARD_MM), (pair.upper.code, pair.lower.code), settings)
     edge = np.mean([_Marker(0, corners[:4]).edge_px, _Marker(0, corners[4:]).edge_px])
     return CardFix(pair.upper.code, pair.lower.code, corners, CARD_MM.copy(), sd, float(edge))
 
 
-def _fix_of_half(pixels: ImageRGB, markers: list[_Marker], settings: CardSettings) -> CardFix:
+def _fix_of_half(pixels: ImageRGB, found: list[_Marker], settings: CardSettings) -> CardFix:
     """Card of which one marker can be read; the grey patches tell whether it is the upper or the lower one."""
     scored = [
-        (is_upper, marker, _patch_score(pixels, marker, is_upper)) for marker in markers for is_upper in (True, False)
+        (is_upper, marker, _patch_score(pixels, marker, is_upper)) for marker in found for is_upper in (True, False)
     ]
     fitting = [s for s in scored if s[2] > 0.8]
     if len(fitting) != 1:
         raise PhotoRefused(
             PhotoStage.CARD,
             "Only one of the card's two markers could be read, and its grey patches do not show which."
-            if len(markers) == 1
+            if len(found) == 1
             else "Single markers are in the picture, but no complete site card.",
             "Clean the card and photograph it whole, with nothing in front of it.",
         )
     is_upper, marker, _ = fitting[0]
     _check_size(marker.edge_px, settings)
-    corners, sd = _refined(pixels, marker.corners_px, settings)
+    corners, sd = _refined(pixels, marker.corners_px, (marker.code,), settings)
     return CardFix(
         marker.code if is_upper else None,
         None if is_upper else marker.code,
@@ -300,24 +310,29 @@ def _fix_of_half(pixels: ImageRGB, markers: list[_Marker], settings: CardSetting
     )
 
 
-def _refined(pixels: ImageRGB, rough: NDArray[np.float64], settings: CardSettings) -> tuple[NDArray[np.float64], float]:
+def _refined(
+    pixels: ImageRGB, rough: NDArray[np.float64], codes: tuple[int, ...], settings: CardSettings
+) -> tuple[NDArray[np.float64], float]:
     """Corners from edge fits at full size and their standard uncertainty; rough ones where an edge fails."""
     edge = _Marker(0, rough[:4]).edge_px
     px_per_mm = edge / cardspec.MARKER_EDGE_MM
     light, origin = edges.linear_crop(pixels, rough, 4.5 * px_per_mm + 4)
-    corners, variances = rough.copy(), []
-    for k, fitted in enumerate(edges.refine_quads(light, (rough - origin).reshape(-1, 4, 2), px_per_mm, ROUGH_MM)):
-        if fitted is None:
-            _log.debug("the edges of marker %d could not be fitted", k)
-            variances.append(max(1.0, 0.03 * edge) ** 2)
-        else:
-            corners[4 * k : 4 * k + 4] = fitted.corners_px + origin
-            variances.append(fitted.corner_sd_px**2)
-    return corners, float(max(settings.corner_sd_px, np.sqrt(np.mean(variances))))
-
-
-ROUGH_MM = 2.6
-"""How far rough corners may be off, in mm on the card."""
+    quads = (rough - origin).reshape(-1, 4, 2)
+    fitted = edges.refine_quads(light, quads, px_per_mm, ROUGH_MM)
+    if any(fit is None for fit in fitted):
+        _log.debug("the edges of a marker could not be fitted")
+    variances = [max(1.0, 0.03 * edge) ** 2 if fit is None else fit.corner_sd_px**2 for fit in fitted]
+    corners = np.stack([quad if fit is None else fit.corners_px for quad, fit in zip(quads, fitted, strict=True)])
+    if all(fit is not None for fit in fitted):
+        inner = np.stack(
+            [markers.through(markers.homography_of(SQUARE_MM, quad), SQUARE_MM * INNER_SHARE) for quad in corners]
+        )
+        cells = np.stack([markers.white_cells_inside_border(code) for code in codes])
+        loss = edges.dark_loss_px(light, inner, cells, px_per_mm, 1 + INNER_SHARE)
+        if loss is not None and abs(loss) < LARGEST_LOSS_MM * px_per_mm:
+            corners = edges.moved_out(corners, loss)
+    sd = float(max(settings.corner_sd_px, np.sqrt(np.mean(variances))))
+    return corners.reshape(-1, 2) + origin, sd
 
 
 def _patch_score(pixels: ImageRGB, marker: _Marker, is_upper: bool) -> float:
@@ -326,7 +341,7 @@ def _patch_score(pixels: ImageRGB, marker: _Marker, is_upper: bool) -> float:
     to_picture = cv2.getPerspectiveTransform(own.astype(np.float32), marker.corners_px.astype(np.float32))
     spots = np.array([(-17.5, -4.0), *cardspec.PATCH_CENTRES_MM, (17.5, -4.0), (-5.75, -4.0 + 7.0), (5.75, -4.0 - 6.8)])
     printed = np.array([245.0, *cardspec.PATCH_SRGB, 245.0, 245.0, 245.0])
-    places = np.rint(_through(to_picture, spots)).astype(int)
+    places = np.rint(markers.through(to_picture, spots)).astype(int)
     height, width = pixels.shape[:2]
     if places.min() < 1 or places[:, 0].max() > width - 2 or places[:, 1].max() > height - 2:
         return -1.0

@@ -26,6 +26,8 @@ TRIM_SHARE = 0.1
 ALONG = 24
 """Profiles taken along one edge."""
 ALONG_SHARES = np.linspace(-0.5 + TRIM_SHARE, 0.5 - TRIM_SHARE, ALONG)
+CELL_SHARES = (np.repeat(np.arange(6), 2) + np.tile([0.35, 0.65], 6)) / 6 - 0.5
+"""Two profiles through each of the six cells along a side of a marker's data, clear of the cells' own edges."""
 PAIRS = np.triu_indices(ALONG, 6)
 PAIRS = (PAIRS[0][::3], PAIRS[1][::3])
 LEAST_CONTRAST = 0.02
@@ -93,13 +95,8 @@ def refine_quads(
     scatter = contrast = np.zeros(0)
     for _ in range(2):
         profiles, taps, along = _profiles(light, quad, half, 0.5)
-        dark = _median(profiles[:, :, :2].mean(axis=2))
-        bright = _median(profiles[:, :, -2:].mean(axis=2))
-        contrast = bright - dark
-        share = (profiles - dark[:, None, None]) / np.maximum(contrast, 1e-3)[:, None, None]
-        area = share.sum(axis=2) - (share[:, :, 0] + share[:, :, -1]) / 2
-        offsets = taps[-1] - area * (taps[1] - taps[0])
-        slope, middle, scatter = _robust_lines(along, np.clip(offsets, -half, half))
+        offsets, contrast = _step_places(profiles, taps)
+        slope, middle, scatter = _robust_lines(along, offsets)
         quad = _shifted(quad, middle, slope)
     for k, corners, spread, step in zip(found, quad, scatter.reshape(-1, 4), contrast.reshape(-1, 4), strict=True):
         if np.isfinite(corners).all() and step.min() > LEAST_CONTRAST:
@@ -107,6 +104,55 @@ def refine_quads(
             corner_sd = float(np.sqrt(np.mean(spread**2)) * 2 / np.sqrt(ALONG))
             fixes[k] = QuadFix(corners, corner_sd, float(step.min()))
     return fixes
+
+
+def dark_loss_px(
+    light: NDArray[np.float32],
+    inner: NDArray[np.float64],
+    white_cells: NDArray[np.bool_],
+    px_per_mm: float,
+    lever: float,
+) -> float | None:
+    """By how much every dark area has shrunk at its edges (negative: grown), in pixels.
+
+    Burnt-out white, a camera's tone curve and sharpening, and the spread of printing ink move all
+    black-white edges towards one colour alike.  The width of a marker's black border between the
+    card's white and the white cells inside shows by how much.
+
+    Parameters
+    ----------
+    light
+        Grey linear light, shape (H, W).
+    inner
+        Shape (M, 4, 2), the inner outline of each marker's border, computed from its fitted outer one.
+    white_cells
+        Shape (M, 4, 6), whether the six cells inside each side of the border are white.
+    px_per_mm
+        Pixels a millimetre on the card.
+    lever
+        Observed shift of the inner outline for a loss of 1: 1 plus the ratio of inner to outer edge length.
+
+    Returns
+    -------
+    float or None
+        ``None`` where fewer than six cells can be used.
+    """
+    half = float(np.clip(0.95 * px_per_mm, 2.5, 14.0))
+    profiles, taps, _ = _profiles(light, inner, half, 0.5, CELL_SHARES)
+    offsets, contrast = _step_places(profiles[:, :, ::-1], taps)
+    usable = np.repeat(white_cells.reshape(-1, 6), 2, axis=1) & (contrast > LEAST_CONTRAST)[:, None]
+    usable &= np.isfinite(offsets)
+    if usable.sum() < 12:
+        return None
+    shifts = np.sort(-offsets[usable])
+    cut = len(shifts) // 4
+    return float(shifts[cut : len(shifts) - cut].mean() / lever)
+
+
+def moved_out(quads: NDArray[np.float64], by_px: float) -> NDArray[np.float64]:
+    """Quads with every edge moved outwards, shape (M, 4, 2)."""
+    edges = 4 * len(quads)
+    return _shifted(quads, np.full(edges, by_px), np.zeros(edges))
 
 
 def edge_width_px(light: NDArray[np.float32], quads: NDArray[np.float64], px_per_mm: float) -> float | None:
@@ -159,15 +205,19 @@ def _frames(quads: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
 
 
 def _profiles(
-    light: NDArray[np.float32], quads: NDArray[np.float64], half: float, step: float
+    light: NDArray[np.float32],
+    quads: NDArray[np.float64],
+    half: float,
+    step: float,
+    shares: NDArray[np.float64] = ALONG_SHARES,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Profiles across edges, inside to outside: shapes (E, ALONG, T), (T,), (E, ALONG).
+    """Profiles across edges at ``shares`` of their length, inside to outside: shapes (E, A, T), (T,), (E, A).
 
     An edge that leaves the picture has NaN profiles.
     """
     middle, direction, normal, length = _frames(quads)
     taps = np.linspace(-half, half, max(5, 2 * int(np.ceil(half / step)) + 1))
-    along = ALONG_SHARES * length[:, None]
+    along = shares * length[:, None]
     start = middle[:, None, :] + along[:, :, None] * direction[:, None, :]
     x = start[:, :, 0, None] + taps * normal[:, None, 0, None]
     y = start[:, :, 1, None] + taps * normal[:, None, 1, None]
@@ -185,6 +235,22 @@ def _profiles(
     if outside.any():
         profiles[outside] = np.nan
     return profiles, taps, along
+
+
+def _step_places(
+    profiles: NDArray[np.float64], taps: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Where each profile steps from dark to bright, shape (E, A), and the typical height of the step, shape (E,).
+
+    Dirt and shade change along an edge, so that each profile has its own dark and bright level;
+    the area between them gives the place, which a symmetric blur does not move.
+    """
+    ends = max(2, len(taps) // 5)
+    dark, bright = profiles[:, :, :ends].mean(axis=2), profiles[:, :, -ends:].mean(axis=2)
+    rise = bright - dark
+    share = (profiles - dark[:, :, None]) / np.maximum(rise, LEAST_CONTRAST)[:, :, None]
+    area = share.sum(axis=2) - (share[:, :, 0] + share[:, :, -1]) / 2
+    return np.clip(taps[-1] - area * (taps[1] - taps[0]), taps[0], taps[-1]), _median(rise)
 
 
 def _coarse_quads(light: NDArray[np.float32], quads: NDArray[np.float64], reach: float) -> NDArray[np.float64]:

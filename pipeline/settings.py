@@ -77,7 +77,7 @@ class IntakeSettings(_Section):
 class CardSettings(_Section):
     """Finding the site card."""
 
-    corner_sd_px: float = Field(0.15, gt=0, description="Standard uncertainty of a refined corner coordinate, full-size pixels.")
+    corner_sd_px: float = Field(0.05, gt=0, description="Least standard uncertainty of a refined corner coordinate, full-size pixels.")
     min_edge_px: float = Field(25.0, gt=0, description="Markers with a shorter edge are not trusted.")
     max_correction_bits: int = Field(2, ge=0, le=5, description="Wrong bits a marker may have.")
 

@@ -91,7 +91,7 @@ def fit_surface(photo: Photo, card: CardFix, girth_mm: float | None, settings: S
         radius_mm=girth_mm / (2 * np.pi),
         standoff_mm=settings.standoff_mm,
         tilt_rad=0.0,
-        corner_sd_px=card.corner_sd_px,
+        corner_sd_px=_corner_sd_px(card, rms),
         focal_rel_sd=focal_rel_sd,
         radius_rel_sd=radius_rel_sd,
         tilt_sd_rad=float(np.radians(settings.tilt_sd_deg)),
@@ -103,6 +103,13 @@ def fit_surface(photo: Photo, card: CardFix, girth_mm: float | None, settings: S
         roll_sd_rad=float(np.radians(settings.roll_sd_deg)),
         lens_sd=settings.lens_sd,
     )
+
+
+def _corner_sd_px(card: CardFix, rms_px: float) -> float:
+    """Corner uncertainty from the edge fits (worth four degrees of freedom) and from what the pose leaves over."""
+    freedom = card.corners_px.size - 6
+    left_over = rms_px**2 * len(card.corners_px)
+    return float(np.sqrt((4 * card.corner_sd_px**2 + left_over) / (4 + freedom)))
 
 
 def _pose(

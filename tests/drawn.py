@@ -7,7 +7,7 @@ picture is drawn from the numbers of the site-card sheet with :func:`cv2.aruco.g
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -85,8 +85,8 @@ class View:
     bark: tuple[int, int, int] = (128, 112, 96)
     texture: float = 14.0
     seed: int = 0
-    supersample: int = 3
-    extra: dict[str, object] = field(default_factory=dict)
+    supersample: int = 5
+    """Rays across a pixel of the card."""
 
     @property
     def camera_matrix(self) -> np.ndarray:
@@ -155,34 +155,55 @@ def bark_texture(seed: int, strength: float) -> np.ndarray:
 
 
 def photo(view: View) -> np.ndarray:
-    """The picture, uint8 RGB."""
-    k = view.supersample
+    """The picture, uint8 RGB (drawn once for equal views; do not change it in place)."""
+    return _photo(repr(view), view)
+
+
+_DRAWN: dict[str, np.ndarray] = {}
+
+
+def _photo(key: str, view: View) -> np.ndarray:
+    if key in _DRAWN:
+        return _DRAWN[key]
     tile = bark_texture(view.seed, view.texture)
     cards = [card_picture(*view.codes, view.drawn_codes)] * len(view.card_at_mm)
-    rows = []
-    step = max(1, 400_000 // (view.width_px * k * k))
-    for first in range(0, view.height_px, step):
-        rows.append(_stripe(view, first, min(view.height_px, first + step), k, tile, cards))
-    linear = np.concatenate(rows)
+    linear = np.concatenate(
+        [
+            _block(view, 0, view.width_px, row, min(row + 100, view.height_px), 1, tile, cards)
+            for row in range(0, view.height_px, 100)
+        ]
+    )
+    # only the card's edges are measured to fractions of a pixel, so only they are drawn finely
+    for centre in view.card_at_mm:
+        outline = np.array([(centre[0] + x, centre[1] + y, 0) for x in (-24, 24) for y in (-52, 52)])
+        corners = project(view, outline)
+        left, top = np.maximum(np.floor(corners.min(axis=0)).astype(int), 0)
+        right, bottom = np.minimum(np.ceil(corners.max(axis=0)).astype(int) + 1, [view.width_px, view.height_px])
+        for row in range(top, bottom, 50):
+            last = min(row + 50, bottom)
+            linear[row:last, left:right] = _block(view, left, right, row, last, view.supersample, tile, cards)
     if view.blur_px > 0:
         linear = cv2.GaussianBlur(linear, (0, 0), view.blur_px)
     linear = np.clip(linear * np.asarray(view.gains, np.float32), 0, 1)
     picture = 255 * np.where(linear <= 0.0031308, linear * 12.92, 1.055 * linear ** (1 / 2.4) - 0.055)
     if view.noise > 0:
         picture = picture + np.random.default_rng(view.seed + 1).normal(0, view.noise, picture.shape)
-    return np.clip(np.rint(picture), 0, 255).astype(np.uint8)
+    _DRAWN[key] = np.clip(np.rint(picture), 0, 255).astype(np.uint8)
+    return _DRAWN[key]
 
 
-def _stripe(view: View, first: int, last: int, k: int, tile: np.ndarray, cards: list[np.ndarray]) -> np.ndarray:
+def _block(
+    view: View, left: int, right: int, first: int, last: int, k: int, tile: np.ndarray, cards: list[np.ndarray]
+) -> np.ndarray:
+    """Linear light of a block of pixels, each the mean of k x k rays."""
     sub = (np.arange(k) + 0.5) / k - 0.5
-    x = (np.arange(view.width_px)[:, None] + sub).ravel()
+    x = (np.arange(left, right)[:, None] + sub).ravel()
     y = (np.arange(first, last)[:, None] + sub).ravel()
     grid = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 1, 2)
     if any(view.distortion):
         plane = cv2.undistortPoints(grid, view.camera_matrix, np.asarray(view.distortion))[:, 0]
     else:
-        matrix = view.camera_matrix
-        plane = (grid[:, 0] - matrix[:2, 2]) / matrix[0, 0]
+        plane = (grid[:, 0] - view.camera_matrix[:2, 2]) / view.focal_px
     rotation, translation = view.pose
     rays = np.concatenate([plane, np.ones((len(plane), 1))], axis=1) @ rotation
     eye = -rotation.T @ translation
@@ -197,17 +218,16 @@ def _stripe(view: View, first: int, last: int, k: int, tile: np.ndarray, cards: 
         column = ((local[on, 0] + 22) * CARD_PX_PER_MM).astype(int)
         row = ((50 - local[on, 1]) * CARD_PX_PER_MM).astype(int)
         colour[on] = picture[row, column]
-    shape = (last - first, k, view.width_px, k, 3)
     share = np.clip(colour, 0, 255) / np.float32(255)
     light = np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
-    return light.reshape(shape).mean(axis=(1, 3), dtype=np.float32)
+    return light.reshape(last - first, k, right - left, k, 3).mean(axis=(1, 3), dtype=np.float32)
 
 
 def _bark_colour(view: View, eye: np.ndarray, rays: np.ndarray, tile: np.ndarray, colour: np.ndarray) -> None:
     # into the trunk's own frame: axis along y through (0, y, -radius)
     tilt = np.deg2rad(view.tilt_deg)
     turn = np.array([[1, 0, 0], [0, np.cos(tilt), np.sin(tilt)], [0, -np.sin(tilt), np.cos(tilt)]])
-    start = turn @ (eye + [0, 0, view.standoff_mm]) + [0, 0, view.radius_mm]
+    start = turn @ (eye + np.array([0, 0, view.standoff_mm])) + np.array([0, 0, view.radius_mm])
     way = rays @ turn.T
     a = way[:, 0] ** 2 + way[:, 2] ** 2
     b = start[0] * way[:, 0] + start[2] * way[:, 2]
