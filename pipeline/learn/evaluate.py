@@ -1,0 +1,274 @@
+"""The figures of a reader on held-out scenes and on photographs of species and sources never trained on."""
+
+from __future__ import annotations
+
+import json
+import logging
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import torch
+
+from pipeline.learn.data import BACKGROUNDS, Collection
+from pipeline.learn.generator import Banks, Generator, PatchBatch
+from pipeline.learn.sheet import RawAnswers, Sheet, by_network, by_reader
+from pipeline.learn.signs import LOOKALIKE_NAMES, SIGN_NAMES
+from pipeline.learn.weak import centre_cut
+from pipeline.metrics import Confidence, bootstrap, expected_calibration_error, kappa, recall_at_false_alarms, roc_area
+from pipeline.network import Calibration, FeatureStatistics
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from pipeline.learn.net import WoundNet
+    from pipeline.records import Reader
+
+logger = logging.getLogger(__name__)
+
+CHUNK = 40
+TEST_SEED, VAL_SEED = 920_001, 510_001
+SIGN_P = 0.5
+"""A sign counts as flagged from this probability, the default of the setting ``reading.sign_p``."""
+REAL_GROUPS: dict[str, tuple[str, ...]] = {
+    "bark": ("bark",),
+    "film": ("fungus_or_algae_film",),
+    "gum": ("exudate_canker",),
+    "lichen_moss": ("lichen_moss",),
+    "features": ("natural_bark_feature", "leaf_scar", "paint_mark"),
+    "wound": ("wound",),
+    "background": BACKGROUNDS,
+}
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One line of the table."""
+
+    name: str
+    reach: str
+    confidence: Confidence
+
+    @property
+    def text(self) -> str:
+        """The line as printed."""
+        c = self.confidence
+        return f"{self.name:<62} {c.value:7.3f}  [{c.lo:6.3f}, {c.hi:6.3f}]  n={c.cases:<5d} reach {self.reach}"
+
+
+def scenes(banks: Banks, seed: int, count: int, size_px: int, device: torch.device) -> Iterator[PatchBatch]:
+    """Held-out scenes in chunks; chunk k has its own seed, so the first cases are the same for any ``count``."""
+    for chunk in range(-(-count // CHUNK)):
+        yield Generator(device, seed + chunk, banks, size_px).batch(min(CHUNK, count - chunk * CHUNK))
+
+
+def photographs(collection: Collection, split: str, size_px: int) -> dict[str, list[PatchBatch]]:
+    """Photographs of a split by group, whole, in chunks."""
+    groups = {}
+    for name, kinds in REAL_GROUPS.items():
+        rows = collection.where(split, *kinds)
+        chunks = [rows[i : i + CHUNK] for i in range(0, len(rows), CHUNK)]
+        groups[name] = [centre_cut(collection, chunk, size_px) for chunk in chunks]
+    return groups
+
+
+def read_scenes(answer: Callable[[PatchBatch], Sheet], batches: Iterator[PatchBatch]) -> Sheet:
+    """One sheet over all batches."""
+    return Sheet.cat([answer(batch) for batch in batches])
+
+
+def read_photographs(answer: Callable[[PatchBatch], Sheet], groups: dict[str, list[PatchBatch]]) -> dict[str, Sheet]:
+    """One sheet a group."""
+    return {name: Sheet.cat([answer(b) for b in batches]) for name, batches in groups.items() if batches}
+
+
+def _over(figure: Callable[[np.ndarray], float], rows: np.ndarray, draws: int) -> Confidence:
+    """Bootstrap over chosen rows."""
+    return bootstrap(lambda pick: figure(rows[pick]), len(rows), draws=draws)
+
+
+def _mean(values: np.ndarray, rows: np.ndarray, draws: int) -> Confidence:
+    return _over(lambda r: float(values[r].mean()), rows, draws)
+
+
+def mean_iou(confusion: np.ndarray) -> float:
+    """Mean over classes that occur of intersection over union, from a (5, 5) table."""
+    both = np.diag(confusion)
+    either = confusion.sum(0) + confusion.sum(1) - both
+    return float((both[either > 0] / either[either > 0]).mean())
+
+
+def scene_figures(sheet: Sheet, draws: int = 400) -> list[Figure]:
+    """The first part of the table."""
+    everything = np.arange(len(sheet))
+    site = sheet.flags[:, 2] == 0
+    iou = sheet.aperture_both_px / np.maximum(sheet.aperture_any_px, 1)
+    large = np.flatnonzero((sheet.aperture_mm2 >= 100) & site)
+    close = np.flatnonzero((sheet.aperture_mm2 >= 100) & site & (sheet.extent_share >= 0.3))
+    staged = np.flatnonzero(sheet.stage >= 0)
+    answer = sheet.stage_p.argmax(1)
+    lines = [
+        Figure("aperture IoU, openings of 100 mm2 and more", "0.93", _mean(iou, large, draws)),
+        Figure("  the same where the opening takes 30 % of the patch's edge", "-", _mean(iou, close, draws)),
+        Figure("tissue mean IoU", "0.85", _over(lambda r: mean_iou(sheet.confusion[r].sum(0)), everything, draws)),
+        Figure("stage exact", "0.90", _mean((answer == sheet.stage).astype(float), staged, draws)),
+        Figure(
+            "stage quadratic-weighted kappa",
+            "0.95",
+            _over(lambda r: kappa(sheet.stage[r], answer[r], 6, "quadratic"), staged, draws),
+        ),
+    ]
+    for number, name in enumerate(SIGN_NAMES):
+        rows = np.flatnonzero((sheet.sign_known[:, number] > 0) & site)
+        recall = _over(
+            lambda r, n=number: recall_at_false_alarms(sheet.sign[r, n] > 0, sheet.sign_p[r, n], 0.03)[0], rows, draws
+        )
+        lines.append(Figure(f"recall at 3 % false alarms: {name.replace('_', ' ')}", "0.95", recall))
+    flagged = (sheet.sign_p.max(1) >= SIGN_P).astype(float)
+    clean = (sheet.any_sign == 0) & site
+    similar = np.flatnonzero(clean & sheet.lookalikes.any(1))
+    ants = sheet.lookalikes[:, LOOKALIKE_NAMES.index("ants")]
+    wanted = np.flatnonzero(clean & ((sheet.flags[:, 0] > 0) | ants))
+    lines.append(Figure("look-alike scenes without a sign that are flagged", "<= 0.04", _mean(flagged, similar, draws)))
+    lines.append(Figure("resin or ants without a sign flagged", "<= 0.01", _mean(flagged, wanted, draws)))
+    lines.append(Figure("scenes without any sign flagged", "-", _mean(flagged, np.flatnonzero(clean), draws)))
+    top = sheet.stage_p.max(1)
+    hit = (answer == sheet.stage).astype(float)
+    lines.append(
+        Figure(
+            "ECE of the stage, 15 bins",
+            "<= 0.03",
+            _over(lambda r: expected_calibration_error(top[r], hit[r]), staged, draws),
+        )
+    )
+    sited = np.flatnonzero(site)
+
+    def sign_ece(r: np.ndarray) -> float:
+        known = sheet.sign_known[r] > 0
+        return expected_calibration_error(sheet.sign_p[r][known], sheet.sign[r][known])
+
+    lines.append(Figure("ECE of the signs, 15 bins", "<= 0.03", _over(sign_ece, sited, draws)))
+    refused = (sheet.flags_p[:, 2] >= 0.5).astype(float)
+    lines.append(Figure("drawn non-sites refused", "-", _mean(refused, np.flatnonzero(~site), draws)))
+    lines.append(Figure("drawn sites refused as non-sites", "-", _mean(refused, sited, draws)))
+    return lines
+
+
+def photo_figures(sheets: dict[str, Sheet], draws: int = 400) -> list[Figure]:
+    """The second part of the table: photographs of species and sources never trained on."""
+    lines = []
+    score = {name: sheet.sign_p.max(1) for name, sheet in sheets.items()}
+
+    def area(names: tuple[str, ...]) -> Confidence:
+        positives = np.concatenate([score[n] for n in names if n in score])
+        truth = np.concatenate((np.ones(len(positives)), np.zeros(len(score["bark"]))))
+        values = np.concatenate((positives, score["bark"]))
+        return _over(lambda r: roc_area(truth[r], values[r]), np.arange(len(values)), draws)
+
+    if "bark" in score:
+        for names, words in (
+            (("film", "gum"), "signs"),
+            (("film",), "  dark and green films only"),
+            (("gum",), "  gum only (coconut)"),
+        ):
+            if any(n in score for n in names):
+                lines.append(
+                    Figure(
+                        f"{words} against clean bark: area under ROC", "0.90" if words == "signs" else "-", area(names)
+                    )
+                )
+
+    def share(name: str, values: np.ndarray, words: str, reach: str) -> None:
+        if name in sheets:
+            lines.append(Figure(words, reach, _mean(values.astype(float), np.arange(len(values)), draws)))
+
+    if "lichen_moss" in score:
+        share("lichen_moss", score["lichen_moss"] >= SIGN_P, "moss and lichen flagged as a sign", "<= 0.10")
+    if "features" in score:
+        share("features", score["features"] >= SIGN_P, "scars, flaking and marks flagged as a sign", "<= 0.10")
+    if "bark" in score:
+        share("bark", score["bark"] >= SIGN_P, "clean bark flagged as a sign", "-")
+    for name, words, reach in (
+        ("wound", "wounds found on wound photographs", "0.85"),
+        ("bark", "wounds 'found' on clean bark", "<= 0.10"),
+    ):
+        if name in sheets:
+            share(name, sheets[name].wound_share > 0.01, words, reach)
+    for name, words in (
+        ("background", "foliage and ground refused as non-sites"),
+        ("bark", "bark refused as a non-site"),
+        ("wound", "wounds refused as a non-site"),
+    ):
+        if name in sheets:
+            share(name, sheets[name].flags_p[:, 2] >= 0.5, words, "-")
+    return lines
+
+
+def as_json(lines: list[Figure]) -> list[dict[str, Any]]:
+    """Plain values of a table."""
+    return [
+        {
+            "name": f.name.strip(),
+            "reach": f.reach,
+            "value": f.confidence.value,
+            "lo": f.confidence.lo,
+            "hi": f.confidence.hi,
+            "cases": f.confidence.cases,
+        }
+        for f in lines
+    ]
+
+
+@torch.no_grad()
+def by_weights(
+    net: WoundNet,
+    collection: Collection,
+    split: str,
+    count: int,
+    *,
+    calibration: Calibration | None = None,
+    known: FeatureStatistics | None = None,
+    size_px: int = 384,
+) -> tuple[Sheet, RawAnswers, dict[str, Sheet], RawAnswers | None]:
+    """Sheets of scenes and photographs of a split by a torch network, with raw answers of both."""
+    device = next(net.parameters()).device
+    fitted = calibration or Calibration.neutral()
+    raws: list[RawAnswers] = []
+
+    def answer(batch: PatchBatch) -> Sheet:
+        sheet, raw, _ = by_network(net, batch, fitted, known)
+        raws.append(raw)
+        return sheet
+
+    seed = TEST_SEED if split == "test" else VAL_SEED
+    drawn = read_scenes(answer, scenes(collection.banks(split), seed, count, size_px, device))
+    raw_scenes = RawAnswers.cat(raws)
+    raws.clear()
+    photos = read_photographs(answer, photographs(collection, split, size_px))
+    return drawn, raw_scenes, photos, RawAnswers.cat(raws) if raws else None
+
+
+def run(
+    reader: Reader,
+    collection: Collection,
+    *,
+    split: str = "test",
+    count: int = 400,
+    size_px: int = 384,
+    draws: int = 400,
+) -> list[Figure]:
+    """The whole table of any reader, on the CPU."""
+
+    def answer(batch: PatchBatch) -> Sheet:
+        return by_reader(reader, batch)
+
+    seed = TEST_SEED if split == "test" else VAL_SEED
+    drawn = read_scenes(answer, scenes(collection.banks(split), seed, count, size_px, torch.device("cpu")))
+    photos = read_photographs(answer, photographs(collection, split, size_px))
+    return scene_figures(drawn, draws) + photo_figures(photos, draws)
+
+
+def write_table(lines: list[Figure], file: Path) -> None:
+    """Store a table as JSON."""
+    file.write_text(json.dumps(as_json(lines), indent=1), encoding="utf-8")

@@ -1,0 +1,381 @@
+"""Batches of drawn site patches with the exact truth of every pixel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, fields, replace
+
+import numpy as np
+import torch
+from torch import Tensor
+
+from pipeline.learn import signs as s
+from pipeline.learn.bark import PhotoBank, draw_bark
+from pipeline.learn.camera import draw_light, expose, light_scene, photograph
+from pipeline.learn.foreign import FOREIGN_NAMES, not_a_site, put_background, put_foreign, unseen
+from pipeline.learn.stage import Stage, mix, noise_bank
+from pipeline.learn.wounds import (
+    CLOSED,
+    FRESH,
+    REBARKED,
+    RESINOUS,
+    STAGE_SHARES,
+    Wound,
+    cast_shadow,
+    draw_callus,
+    draw_sizes,
+    draw_wood,
+    draw_wound,
+)
+
+BARK, APERTURE, NEW_TISSUE, FOREIGN, BACKGROUND, IGNORE = 0, 1, 2, 3, 4, 255
+SEEN_SHARE = 0.0012
+"""A sign counts as present if it covers this share of the patch, as absent if it covers none."""
+
+
+@dataclass
+class PatchBatch:
+    """Patches and their truth.
+
+    Attributes
+    ----------
+    rgb
+        Shape (B, 3, H, W), 0 to 1.
+    valid
+        Shape (B, 1, H, W), bool.
+    mm_per_px
+        Shape (B,).
+    tissue
+        Shape (B, H, W), class, 255 where unknown.
+    signs
+        Shape (B, 5, H, W), 0 to 1.
+    sign_present, sign_known
+        Shape (B, 5): truth and its weight (0 where one cannot say).
+    sign_map_known
+        Shape (B,): weight of the sign maps.
+    any_sign
+        Shape (B,): 1 or 0, -1 where unknown; for weak labels.
+    stage
+        Shape (B,), -1 where there is none.
+    flags, flags_known
+        Shape (B, 3): resin, look-alike, not a site, and weights.
+    wound_seen
+        Shape (B,): 1 a wound is somewhere, 0 none, -1 unknown; for weak labels.
+    lookalikes
+        Shape (B, 11), bool; for reports.
+    real
+        Shape (B,), bool: a photograph as it is.
+    """
+
+    rgb: Tensor
+    valid: Tensor
+    mm_per_px: Tensor
+    tissue: Tensor
+    signs: Tensor
+    sign_present: Tensor
+    sign_known: Tensor
+    sign_map_known: Tensor
+    any_sign: Tensor
+    stage: Tensor
+    flags: Tensor
+    flags_known: Tensor
+    wound_seen: Tensor
+    lookalikes: Tensor
+    real: Tensor
+
+    def __len__(self) -> int:
+        return int(self.rgb.shape[0])
+
+    def to(self, device: torch.device) -> PatchBatch:
+        """The batch on another device."""
+        return PatchBatch(**{f.name: getattr(self, f.name).to(device) for f in fields(self)})
+
+    @classmethod
+    def cat(cls, parts: list[PatchBatch]) -> PatchBatch:
+        """Batches end to end."""
+        return cls(**{f.name: torch.cat([getattr(p, f.name) for p in parts]) for f in fields(cls)})
+
+
+@dataclass
+class Banks:
+    """Photographs that scenes may use, by what they show; every one may be missing."""
+
+    bark: PhotoBank | None = None
+    film: PhotoBank | None = None
+    moss: PhotoBank | None = None
+    lichen: PhotoBank | None = None
+    background: PhotoBank | None = None
+
+
+@dataclass(frozen=True)
+class Mix:
+    """How often what is drawn."""
+
+    real_bark: float = 0.75
+    no_wound: float = 0.16
+    not_a_site: float = 0.06
+    sign: float = 0.42
+    second_sign: float = 0.2
+    lookalike: float = 0.42
+    second_lookalike: float = 0.25
+    resin: float = 0.22
+    foreign: float = 0.15
+    background: float = 0.08
+    unseen: float = 0.10
+
+
+@dataclass
+class Generator:
+    """Draws batches; the same seed draws the same scenes.
+
+    Parameters
+    ----------
+    device
+        Where to draw.
+    seed
+        Of everything random.
+    banks
+        Photographs to draw with.
+    size_px
+        Edge of a patch, a multiple of 32.
+    """
+
+    device: torch.device
+    seed: int
+    banks: Banks = field(default_factory=Banks)
+    size_px: int = 384
+    shares: Mix = field(default_factory=Mix)
+
+    def __post_init__(self) -> None:
+        """Make the noise textures and start the random numbers."""
+        self.noise = noise_bank(self.device)
+        self.rng = np.random.default_rng(self.seed)
+        self.device_rng = torch.Generator(device=self.device).manual_seed(self.seed)
+
+    def _edges(self, half: np.ndarray) -> np.ndarray:
+        """Edge of each patch in mm: the overview, a close look at the opening, or anything between."""
+        rng, count = self.rng, len(half)
+        overview = 176.0 * np.exp(rng.normal(0, 0.06, count))
+        long = half[:, 1] > 75
+        overview = np.where(long, np.minimum(2 * half[:, 1] * rng.uniform(0.9, 1.4, count), 420), overview)
+        close = 2 * half.max(1) / rng.uniform(0.3, 0.8, count)
+        free = np.exp(rng.uniform(np.log(26), np.log(360), count))
+        pick = rng.random(count)
+        edge = np.where(pick < 0.45, overview, np.where(pick < 0.8, close, free))
+        return np.clip(edge, 22, 420)
+
+    @torch.no_grad()
+    def batch(self, count: int) -> PatchBatch:
+        """Draw ``count`` patches."""
+        rng = self.rng
+        kind, half = draw_sizes(rng, count)
+        edge = self._edges(half)
+        stage = Stage.make(rng, self.noise, edge, self.size_px)
+        closure = rng.choice(6, count, p=STAGE_SHARES)
+        spread = np.where(rng.random(count) < 0.1, 0.45, 0.16)[:, None]
+        centre = np.clip(rng.normal(0, 1, (count, 2)) * spread, -0.5, 0.5) * edge[:, None]
+        wounded = rng.random(count) >= self.shares.no_wound
+        bark, height = draw_bark(stage, self.banks.bark, self.shares.real_bark)
+        other, _ = draw_bark(stage, self.banks.bark, self.shares.real_bark)
+        new_bark = mix(bark, other, stage.uniform(0, 0.7))
+        wound = draw_wound(stage, kind, half, centre, closure)
+        scene, tissue, light, depth = self._wounded(stage, wound, bark, height, new_bark, wounded)
+        resin = (rng.random(count) < np.where(wound.stage == RESINOUS, 0.55, self.shares.resin)) & wounded
+        resin &= wound.stage != FRESH
+        self._apply(stage, scene, resin, lambda st, sc: s.resin(st, sc))
+        lookalikes = self._lookalikes(stage, scene, first=True)
+        signs = self._signs(stage, scene, wounded)
+        lookalikes |= self._lookalikes(stage, scene, first=False)
+        linear = light_scene(stage, scene.albedo, scene.height, scene.gloss, light)
+        shadow = cast_shadow(stage, wound, light, depth) * stage.host(wounded.astype(np.float32))
+        linear = linear * scene.shade * (1 - shadow * stage.uniform(0.2, 0.75))
+        return self._finish(stage, wound, wounded, linear, light, tissue, signs, lookalikes, resin)
+
+    def _wounded(
+        self, stage: Stage, wound: Wound, bark: Tensor, height: Tensor, new_bark: Tensor, wounded: np.ndarray
+    ) -> tuple[s.Scene, Tensor, Tensor, Tensor]:
+        """Put wood and callus into the bark; returns the scene, the tissue truth, the light and the depth."""
+        there = stage.host(wounded.astype(np.float32))
+        wood, wood_height = draw_wood(stage, wound)
+        callus, callus_height = draw_callus(stage, wound, new_bark)
+        soft_open = torch.sigmoid(-wound.opening / (0.35 * stage.px_mm)) * (wound.outline < 0.5 * stage.px_mm).float()
+        soft_open = soft_open * stage.host((wound.stage < CLOSED).astype(np.float32)) * there
+        new = wound.tissue * there
+        inner_bark = stage.colour(((0.72, 0.50, 0.34), (0.62, 0.36, 0.25), (0.80, 0.66, 0.46)), 0.1)
+        lip = torch.sigmoid((wound.outline + stage.uniform(0.2, 2.5)) / (0.5 * stage.px_mm)) * stage.chance(0.6)
+        wood = mix(
+            wood,
+            inner_bark * torch.exp(-0.9 * stage.host(wound.dark)),
+            lip * stage.host((wound.stage <= RESINOUS).astype(np.float32)),
+        )
+        swollen = torch.sigmoid(-wound.outline / 6.0) * stage.host((wound.stage >= 2).astype(np.float32)) * there
+        albedo = mix(mix(bark, callus, new), wood, soft_open)
+        relief = mix(mix(height + 0.8 * swollen, callus_height + 0.8, new), wood_height, soft_open)
+        wet = stage.chance(0.15) * stage.uniform(0.3, 1.0)
+        albedo = albedo * (1 - 0.4 * wet)
+        tissue = torch.zeros_like(stage.x, dtype=torch.long)
+        grown = stage.host((wound.stage < REBARKED).astype(np.float32))
+        tissue[(new * grown) > 0.5] = NEW_TISSUE
+        tissue[(wound.aperture * there) > 0.5] = APERTURE
+        light = draw_light(stage)
+        rng = stage.rng
+        angle = rng.uniform(0, 2 * np.pi, stage.count)
+        rim = wound.centre_mm + wound.half_mm * np.stack((np.cos(angle), np.sin(angle)), 1) * rng.uniform(
+            0.2, 1.1, (stage.count, 1)
+        )
+        loose = rng.uniform(-0.4, 0.4, (stage.count, 2)) * stage.edge_mm[:, None]
+        anchor = np.where((wounded & (rng.random(stage.count) < 0.8))[:, None], rim, loose)
+        opening = torch.where(there > 0, wound.opening, torch.full_like(wound.opening, 1e3))
+        size = np.where(wounded, wound.half_mm.min(1), stage.edge_mm * 0.1)
+        scene = s.Scene(
+            albedo, relief, wet * 0.35 * torch.ones_like(relief), torch.ones_like(relief), opening, new, anchor, size
+        )
+        depth = torch.where(
+            stage.host((wound.kind < 2).astype(np.float32)) > 0, stage.host(wound.half_mm.min(1)), stage.uniform(1, 8)
+        )
+        return scene, tissue, light, depth
+
+    def _apply(self, stage: Stage, scene: s.Scene, which: np.ndarray, painter: object) -> Tensor | None:
+        rows = np.flatnonzero(which)
+        if not len(rows):
+            return None
+        part = scene.rows(rows)
+        mask: Tensor = painter(stage.subset(rows), part)  # type: ignore[operator]
+        scene.put(rows, part)
+        return mask
+
+    def _lookalikes(self, stage: Stage, scene: s.Scene, *, first: bool) -> np.ndarray:
+        """Paint look-alikes that lie under (first) or over the signs; which ones, shape (B, 11)."""
+        names, rng, banks = s.LOOKALIKE_NAMES, stage.rng, self.banks
+        under = np.array([n not in ("leaf_shadow", "sun_fleck", "ants", "web", "mud") for n in names])
+        chosen = np.zeros((stage.count, len(names)), bool)
+        for probability in (self.shares.lookalike, self.shares.lookalike * self.shares.second_lookalike):
+            some = rng.random(stage.count) < probability * 0.6
+            chosen[np.arange(stage.count), rng.integers(len(names), size=stage.count)] |= some
+        chosen &= under if first else ~under
+        for number, name in enumerate(names):
+            if name == "moss":
+                mask = self._apply(stage, scene, chosen[:, number], lambda st, sc: s.moss(st, sc, banks.moss))
+            elif name == "lichen":
+                mask = self._apply(stage, scene, chosen[:, number], lambda st, sc: s.lichen(st, sc, banks.lichen))
+            else:
+                mask = self._apply(stage, scene, chosen[:, number], getattr(s, name))
+            if mask is not None:
+                rows = np.flatnonzero(chosen[:, number])
+                chosen[rows, number] = (mask > 0.3).float().mean((1, 2, 3)).cpu().numpy() > SEEN_SHARE
+        return chosen
+
+    def _signs(self, stage: Stage, scene: s.Scene, wounded: np.ndarray) -> Tensor:
+        """Paint signs; their soft masks, shape (B, 5, H, W)."""
+        rng, film = stage.rng, self.banks.film
+        count, size = stage.count, self.size_px
+        chosen = np.zeros((count, 5), bool)
+        rows = np.arange(count)
+        some = rng.random(count) < self.shares.sign
+        chosen[rows, rng.integers(5, size=count)] |= some
+        chosen[rows, rng.integers(5, size=count)] |= some & (rng.random(count) < self.shares.second_sign)
+        masks = torch.zeros(count, 5, size, size, device=stage.device)
+        painters = (
+            (4, s.sunken_bark),
+            (3, s.dark_bleeding),
+            (0, lambda st, sc: s.green_film(st, sc, film)),
+            (1, s.white_mycelium),
+            (2, s.conk),
+        )
+        for number, painter in painters:
+            mask = self._apply(stage, scene, chosen[:, number], painter)
+            if mask is None:
+                continue
+            index = torch.as_tensor(np.flatnonzero(chosen[:, number]), device=stage.device)
+            masks[index] = masks[index] * (1 - mask) if number != 4 else masks[index]
+            masks[index, number] = mask[:, 0]
+        return masks
+
+    def _finish(
+        self,
+        stage: Stage,
+        wound: Wound,
+        wounded: np.ndarray,
+        linear: Tensor,
+        light: Tensor,
+        tissue: Tensor,
+        signs: Tensor,
+        lookalikes: np.ndarray,
+        resin: np.ndarray,
+    ) -> PatchBatch:
+        rng, count, device = stage.rng, stage.count, stage.device
+        beside = np.flatnonzero(rng.random(count) < self.shares.background)
+        if len(beside):
+            index = torch.as_tensor(beside, device=device)
+            part, mask = put_background(stage.subset(beside), linear[index], self.banks.background)
+            linear = linear.index_copy(0, index, part)
+            tissue[index] = torch.where(mask > 0.5, BACKGROUND, tissue[index])
+            signs[index] = signs[index] * (1 - mask)
+        which = np.where(rng.random(count) < self.shares.foreign, rng.integers(len(FOREIGN_NAMES), size=count), -1)
+        linear, front = put_foreign(stage, linear, light, which)
+        tissue = torch.where(front > 0.5, FOREIGN, tissue)
+        signs = signs * (1 - front)
+        nothing = rng.random(count) < self.shares.not_a_site
+        if nothing.any():
+            rows = np.flatnonzero(nothing)
+            index = torch.as_tensor(rows, device=device)
+            linear = linear.index_copy(0, index, not_a_site(stage.subset(rows), self.banks.background))
+            tissue[index], signs[index] = BACKGROUND, 0.0
+        rgb = photograph(stage, expose(stage, linear), self.device_rng)
+        seen = unseen(stage) | (stage.chance(self.shares.unseen * 1.6) < 1)
+        rgb = rgb * seen
+        signs = signs * seen
+        tissue = torch.where(seen, tissue, IGNORE)[:, 0]
+        return self._labels(stage, wound, wounded & ~nothing, nothing, rgb, seen, tissue, signs, lookalikes, resin)
+
+    def _labels(
+        self,
+        stage: Stage,
+        wound: Wound,
+        wounded: np.ndarray,
+        nothing: np.ndarray,
+        rgb: Tensor,
+        seen: Tensor,
+        tissue: Tensor,
+        signs: Tensor,
+        lookalikes: np.ndarray,
+        resin: np.ndarray,
+    ) -> PatchBatch:
+        device, count = stage.device, stage.count
+        covered = (signs > 0.35).float().mean((2, 3))
+        present = (covered >= SEEN_SHARE).float()
+        known = ((covered >= SEEN_SHARE) | (signs.amax((2, 3)) < 0.2)).float()
+        bark_wound = (tissue == APERTURE) | (tissue == NEW_TISSUE)
+        visible = bark_wound.float().mean((1, 2)).cpu().numpy()
+        inside = (np.abs(wound.centre_mm) < 0.5 * stage.edge_mm[:, None]).all(1)
+        shown = wounded & inside & ((visible > 0.0006) | (wound.stage == REBARKED))
+        closure = np.where(shown, wound.stage, -1)
+        dark_wood = (wound.dark > 0.45) & wounded
+        ordinary = np.ones(count, bool)
+        flags = np.stack((resin & ~nothing, lookalikes[:, s.COUNTED_LOOKALIKES].any(1) & ~nothing, nothing), 1)
+        weights = np.stack((ordinary & (resin | ~dark_wood), ordinary, ordinary), 1)
+
+        def tensor(values: np.ndarray) -> Tensor:
+            return torch.as_tensor(values, device=device)
+
+        return PatchBatch(
+            rgb=rgb,
+            valid=seen,
+            mm_per_px=tensor((stage.edge_mm / self.size_px).astype(np.float32)),
+            tissue=tissue,
+            signs=signs,
+            sign_present=present,
+            sign_known=known,
+            sign_map_known=torch.ones(count, device=device),
+            any_sign=torch.where(known.bool().all(1), present.amax(1), torch.full((count,), -1.0, device=device)),
+            stage=tensor(closure),
+            flags=tensor(flags.astype(np.float32)),
+            flags_known=tensor(weights.astype(np.float32)),
+            wound_seen=torch.full((count,), -1.0, device=device),
+            lookalikes=tensor(lookalikes & ~nothing[:, None]),
+            real=torch.zeros(count, dtype=torch.bool, device=device),
+        )
+
+
+def clean_only(shares: Mix) -> Mix:
+    """The same mix without any sign."""
+    return replace(shares, sign=0.0)

@@ -1,0 +1,70 @@
+"""What training minimises: maps, ordinal stage, presence, flags, and weak labels of whole photographs."""
+
+from __future__ import annotations
+
+import torch
+import torch.nn.functional as F
+from torch import Tensor
+
+from pipeline.learn.generator import APERTURE, IGNORE, NEW_TISSUE, PatchBatch
+from pipeline.learn.net import Output
+
+TISSUE_WEIGHTS = (0.7, 1.4, 1.6, 1.2, 1.0)
+
+
+def _weighted_mean(values: Tensor, weights: Tensor) -> Tensor:
+    return (values * weights).sum() / weights.sum().clamp_min(1.0)
+
+
+def _dice(probability: Tensor, truth: Tensor, weight: Tensor) -> Tensor:
+    """1 - soft Dice over each picture and channel that holds the class; all shapes (B, C, H, W)."""
+    both = (probability * truth * weight).sum((2, 3))
+    total = ((probability + truth) * weight).sum((2, 3))
+    there = ((truth * weight).sum((2, 3)) > 8).float()
+    return _weighted_mean(1 - (2 * both + 8) / (total + 8), there)
+
+
+def losses(output: Output, batch: PatchBatch) -> dict[str, Tensor]:
+    """Terms of the loss, already weighted; their sum is minimised.
+
+    The stage term is the cumulative link (proportional odds, McCullagh 1980): five binary
+    cross entropies for "later than stage k", summed.
+    """
+    tissue, signs = (
+        F.interpolate(m.float(), scale_factor=2.0, mode="bilinear", align_corners=False)
+        for m in (output.tissue, output.signs)
+    )
+    weight = tissue.new_tensor(TISSUE_WEIGHTS)
+    terms = {"tissue": F.cross_entropy(tissue, batch.tissue, weight=weight, ignore_index=IGNORE)}
+    known = (batch.tissue != IGNORE).float()[:, None]
+    soft = tissue.softmax(1)
+    truth = torch.stack(((batch.tissue == APERTURE), (batch.tissue == NEW_TISSUE)), 1).float()
+    terms["tissue_dice"] = 0.7 * _dice(soft[:, 1:3], truth, known)
+    seen = batch.valid.float() * batch.sign_map_known.view(-1, 1, 1, 1)
+    pixel = F.binary_cross_entropy_with_logits(signs, batch.signs, reduction="none") * (1 + 3 * batch.signs)
+    terms["signs"] = 2.0 * (pixel * seen).sum() / (5 * seen.sum()).clamp_min(1.0)
+    terms["signs_dice"] = 0.5 * _dice(torch.sigmoid(signs), batch.signs, seen)
+    staged = batch.stage >= 0
+    later = (batch.stage[:, None] > torch.arange(5, device=batch.stage.device)).float()
+    ordinal = F.binary_cross_entropy_with_logits(output.stage.float(), later, reduction="none").sum(1)
+    terms["stage"] = 0.6 * _weighted_mean(ordinal, staged.float())
+    presence = output.presence.float()
+    terms["presence"] = 1.5 * _weighted_mean(
+        F.binary_cross_entropy_with_logits(presence, batch.sign_present, reduction="none"), batch.sign_known
+    )
+    none = -F.softplus(presence).sum(1)
+    weak = batch.real & (batch.any_sign > 0.5)
+    terms["any_sign"] = 0.3 * _weighted_mean(-torch.log1p(-none.exp().clamp_max(0.9999)), weak.float())
+    terms["flags"] = 0.6 * _weighted_mean(
+        F.binary_cross_entropy_with_logits(output.flags.float(), batch.flags, reduction="none"), batch.flags_known
+    )
+    terms["wound_seen"] = 0.5 * _wound_seen(soft, batch.wound_seen)
+    return terms
+
+
+def _wound_seen(soft: Tensor, seen: Tensor) -> Tensor:
+    """Weak label of wounds: the most wound-like 2 % of a picture must, or must not, be wound."""
+    wound = F.avg_pool2d(soft[:, 1:2] + soft[:, 2:3], 4).flatten(1)
+    top = wound.topk(max(1, wound.shape[1] // 50), dim=1).values.mean(1).clamp(1e-4, 1 - 1e-4)
+    loss = torch.where(seen > 0.5, -torch.log(top), -torch.log1p(-top))
+    return _weighted_mean(loss, (seen >= 0).float())
