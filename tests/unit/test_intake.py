@@ -15,7 +15,7 @@ from PIL import ExifTags, Image, ImageCms, ImageOps
 
 from pipeline import intake
 from pipeline.errors import PhotoRefused
-from pipeline.intake.formats import Format, sniff
+from pipeline.intake.formats import Format, has_its_end, sniff
 from pipeline.intake.tags import read_directory
 from pipeline.records import Photo, PhotoStage, TimeSource
 from pipeline.settings import IntakeSettings
@@ -474,3 +474,29 @@ def test_no_input_escapes_as_another_error() -> None:
 def test_formats_are_told_by_content() -> None:
     for form, kind in (("JPEG", Format.JPEG), ("PNG", Format.PNG), ("WEBP", Format.WEBP), ("AVIF", Format.AVIF)):
         assert sniff(encoded(form)[:512]) is kind
+
+
+# ------------------------------------------------------------------ has it arrived whole?
+
+
+@pytest.mark.parametrize("form", ["JPEG", "PNG", "WEBP", "AVIF"])
+def test_the_end_of_a_file_is_noticed(form: str) -> None:
+    data = encoded(form, exif=exif())
+    assert has_its_end(data)
+    for missing in (20, len(data) // 2, len(data) - 40):
+        assert not has_its_end(data[:-missing])
+
+
+def test_the_end_of_a_thumbnail_is_not_the_end_of_the_photo() -> None:
+    thumbnail = encoded(image=picture(16, 12))
+    assert thumbnail.endswith(b"\xff\xd9")
+    block = exif().tobytes() + thumbnail
+    data = encoded(exif=block)
+    assert data.find(b"\xff\xd9") < data.rfind(b"\xff\xd9")
+    assert has_its_end(data)
+    assert not has_its_end(data[: len(data) - 100])
+
+
+def test_what_has_no_end_to_be_told() -> None:
+    assert has_its_end(b"words") and has_its_end(b"%PDF-1.7")
+    assert not has_its_end(b"") and not has_its_end(bytes(9000))
