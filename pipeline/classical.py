@@ -467,7 +467,8 @@ def _signs(view: _View, wound: _Wound, parts: _Parts) -> tuple[Layer, NDArray[np
     chroma = np.hypot(a, b)
     white = _logistic(0.35 * (light - max(74.0, float(bark[0]) + 16.0))) * _logistic(0.6 * (13.0 - chroma))
     odds = np.log((_BLEEDING_DENSITY + _FLOOR) / (wound.bark + _FLOOR))
-    dark = _logistic(0.4 * (float(bark[0]) - 7.0 - light)) * _logistic(
+    # Against the bark round about, so that the shaded side of the trunk is not dark all over.
+    dark = _logistic(0.4 * (_blur(light, 14.0 / view.mm) - 8.0 - light)) * _logistic(
         1.0 + _blur(np.clip(odds, -4, 4)[view.cell], 1.2 / view.mm)
     )
     maps = np.zeros((len(Sign), *light.shape), np.float32)
