@@ -805,6 +805,7 @@ class Visit:
     width_change_mm_sd: float | None = None
     same_place: float | None = None
     stage_posterior: tuple[float, ...] = ()
+    stage_smoothed: Stage | None = None
     sign_p_by_photo: dict[Sign, tuple[float, ...]] = field(default_factory=dict)
     area_common_rel_sd: float = 0.0
 

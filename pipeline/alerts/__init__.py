@@ -8,7 +8,19 @@ Nothing is ever called a diagnosis, and a closed surface says nothing of the woo
 
 from pipeline.alerts.registry import RULES, Rule, find, questions
 from pipeline.alerts.status import tree_status
+from pipeline.alerts.stem import Arc, stem_girdle
 from pipeline.alerts.view import TreeView
 from pipeline.alerts.week import WeekEntry, week_list
 
-__all__ = ["RULES", "Rule", "TreeView", "WeekEntry", "find", "questions", "tree_status", "week_list"]
+__all__ = [
+    "RULES",
+    "Arc",
+    "Rule",
+    "TreeView",
+    "WeekEntry",
+    "find",
+    "questions",
+    "stem_girdle",
+    "tree_status",
+    "week_list",
+]

@@ -6,12 +6,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.alerts import cautions
+from pipeline.alerts.view import SiteView
 from pipeline.records import Finding, Severity
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from pipeline.alerts.view import SiteView, TreeView
+    from pipeline.alerts.view import TreeView
+    from pipeline.records import Register, SiteHistory
 
 GIRDLED = "girdled share"
 NEXT_STEPS = (
@@ -73,12 +75,18 @@ def largest_girdle(arcs: Sequence[Arc]) -> tuple[float, tuple[Arc, ...]]:
     return best
 
 
-def arc_of(view: TreeView, site: SiteView) -> Arc | None:
+def stem_girdle(histories: Sequence[SiteHistory], register: Register, stem: str) -> tuple[float, tuple[Arc, ...]]:
+    """Largest open share of a stem's circumference at one height, and the wounds there, from its sites' last visits."""
+    sites = [SiteView(history) for history in histories if history.site.stem == stem]
+    return largest_girdle([arc for arc in (arc_of(site, register) for site in sites) if arc is not None])
+
+
+def arc_of(site: SiteView, register: Register) -> Arc | None:
     """The open wound of a site as an arc; ``None`` where it is closed, unmeasured, or the girth is not known."""
     if not site.is_open or not site.is_wound:
         return None
     last, entry = site.sized[-1], site.site
-    girth = view.register.girth_mm(entry.site, last.visit_on)
+    girth = register.girth_mm(entry.site, last.visit_on)
     width, height = last.aperture_width_mm, last.aperture_height_mm
     if girth is None or girth <= 0 or not width:
         return None
@@ -96,7 +104,7 @@ def arc_of(view: TreeView, site: SiteView) -> Arc | None:
 def girdled(view: TreeView) -> Iterator[Finding]:
     """Open wounds that overlap in height take a large share of the circumference."""
     for (tree, stem), sites in view.stems.items():
-        arcs = [arc for arc in (arc_of(view, site) for site in sites) if arc is not None]
+        arcs = [arc for arc in (arc_of(site, view.register) for site in sites) if arc is not None]
         share, there = largest_girdle(arcs)
         bands = [band for band in sorted(view.limits.girdled_shares) if share >= band]
         if not bands:

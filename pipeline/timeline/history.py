@@ -11,7 +11,7 @@ from pipeline.records import SiteHistory, Stage, WoundKind
 from pipeline.timeline.episodes import episode_starts, events_of_site, number_visits
 from pipeline.timeline.forecast import forecast_closing
 from pipeline.timeline.rates import trend_of
-from pipeline.timeline.stages import filter_stages, steps_of
+from pipeline.timeline.stages import filter_stages, smooth_stages, steps_of
 from pipeline.timeline.visits import visits_of
 
 if TYPE_CHECKING:
@@ -65,10 +65,13 @@ def site_history(
 def _with_stages(
     visits: Sequence[Visit], starts: Sequence[date], made_on: date | None, settings: TimeSettings
 ) -> list[Visit]:
-    posteriors = filter_stages(steps_of(visits, starts, made_on, settings), settings)
+    """Add the stage as known on the day, and as known today (from later visits too)."""
+    steps = steps_of(visits, starts, made_on, settings)
+    filtered = filter_stages(steps, settings)
+    smoothed = smooth_stages(steps, settings, filtered)
     return [
-        replace(visit, stage_posterior=p, stage=Stage(p.index(max(p))))
-        for visit, p in zip(visits, posteriors, strict=True)
+        replace(visit, stage_posterior=p, stage=Stage(p.index(max(p))), stage_smoothed=Stage(q.index(max(q))))
+        for visit, p, q in zip(visits, filtered, smoothed, strict=True)
     ]
 
 

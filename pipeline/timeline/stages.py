@@ -77,11 +77,13 @@ def filter_stages(steps: Sequence[Step], settings: TimeSettings) -> list[Probabi
     return posteriors
 
 
-def smooth_stages(steps: Sequence[Step], settings: TimeSettings) -> list[Probabilities]:
-    """The same from all visits, also later ones (forward-backward)."""
+def smooth_stages(
+    steps: Sequence[Step], settings: TimeSettings, filtered: Sequence[Probabilities] | None = None
+) -> list[Probabilities]:
+    """The same from all visits, also later ones (forward-backward); ``filtered`` spares the first pass."""
     if not steps:
         return []
-    filtered = filter_stages(steps, settings)
+    filtered = filter_stages(steps, settings) if filtered is None else filtered
     backward: Probabilities = (1.0,) * STAGES
     smoothed = [filtered[-1]]
     for i in range(len(steps) - 1, 0, -1):

@@ -1,0 +1,6 @@
+"""What people read and print: one picture a tree, and one HTML report that opens from a USB stick."""
+
+from pipeline.report.pages import write
+from pipeline.report.picture import timeline_picture
+
+__all__ = ["timeline_picture", "write"]
