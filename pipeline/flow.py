@@ -128,7 +128,8 @@ def look_at(data: bytes, file: str, sha256: str, context: ReadContext, reader: R
             found = card.find_card(photo.pixels, settings.card)
         except PhotoRefused as refused:
             return Look(_read_without_card(photo, context, reader), None, refused.reason)
-        site = site_of_codes(*codes) if None not in (codes := (found.upper_code, found.lower_code)) else None
+        upper, lower = found.upper_code, found.lower_code
+        site = None if upper is None or lower is None else site_of_codes(upper, lower)
         return Look(_read_with_card(photo, found, site, context, reader), site)
     except PhotoRefused as refused:
         return Refusal(file, sha256, PhotoStage(refused.stage), refused.reason, refused.remedy)
@@ -259,7 +260,7 @@ def assess_tree(
         reviews=[review for review in reviews if review.site in numbers],
         refusals=[refusal for refusal in refusals if refusal.site in numbers],
     )
-    status, reasons = alerts.tree_status(histories, findings)
+    status, reasons = alerts.tree_status(histories, findings, settings)
     return TreeHealth(tree, histories, findings, status, reasons)
 
 

@@ -54,7 +54,7 @@ class LazyGroup(click.Group):
 @click.version_option(__version__, prog_name="woundwood")
 @click.option("-v", "--verbose", count=True, help="Say more of what is done; twice for everything.")
 def cli(verbose: int) -> None:
-    """Measure how wounds on living agarwood trees close, from dated photos of numbered sites.
+    r"""Measure how wounds on living agarwood trees close, from dated photos of numbered sites.
 
     \b
     New here?      woundwood demo

@@ -17,7 +17,9 @@ if TYPE_CHECKING:
 @options.grove_argument
 @click.option("--why", "number", type=int, default=None, metavar="ALERT", help="Explain one alert in full.")
 @click.option("--acknowledge", type=int, default=None, metavar="ALERT", help="Mark an alert as seen.")
-@click.option("--close", "close_number", type=int, default=None, metavar="ALERT", help="Close an alert by a person's word.")
+@click.option(
+    "--close", "close_number", type=int, default=None, metavar="ALERT", help="Close an alert by a person's word."
+)
 @click.option("--by", default=None, metavar="NAME", help="Who acknowledges or closes.")
 @click.option("--note", default="", help="What to remember about it.")
 @click.option("--all", "everything", is_flag=True, help="Closed alerts too.")
@@ -26,7 +28,7 @@ def command(
     grove_folder: Path, number: int | None, acknowledge: int | None, close_number: int | None, by: str | None,
     note: str, everything: bool, as_json: bool,
 ) -> None:  # fmt: skip
-    """List open alerts, the most urgent first.
+    r"""List open alerts, the most urgent first.
 
     \b
     act    a person must decide
@@ -38,6 +40,7 @@ def command(
     from datetime import UTC, datetime
 
     from pipeline import store
+    from pipeline.records import AlertState
 
     grove = options.open_grove(grove_folder, (), ())
     if (acknowledge is not None or close_number is not None) and not by:
@@ -47,7 +50,7 @@ def command(
             memory.acknowledge(acknowledge, by or "", datetime.now(UTC), note)
         if close_number is not None:
             memory.close_alert(close_number, by or "", datetime.now(UTC), note)
-        found = sorted(memory.alerts(open_only=not everything), key=_urgency)
+        found = memory.alerts(states=None if everything else (AlertState.OPEN, AlertState.ACKNOWLEDGED))
         history = memory.alert_history(number) if number is not None else []
     if number is not None:
         found = [alert for alert in found if alert.id == number]
@@ -57,15 +60,11 @@ def command(
         output.emit_json({"alerts": found, "history": history} if number is not None else found)
     elif number is not None:
         _explain(found[0])
-        output.emit_table("Its life", ("day", "what", "by", "note"), ((e.on, e.step.value, e.by, e.note) for e in history))
+        output.emit_table(
+            "Its life", ("day", "what", "by", "note"), ((e.on, e.step.value, e.by, e.note) for e in history)
+        )
     else:
         _list(found)
-
-
-def _urgency(alert: Alert) -> tuple[int, int]:
-    from pipeline.records import Severity
-
-    return ((Severity.ACT, Severity.LOOK, Severity.NOTE).index(alert.finding.severity), alert.id)
 
 
 def _list(found: list[Alert]) -> None:
@@ -88,7 +87,8 @@ def _explain(alert: Alert) -> None:
     lines = {
         "alert": f"{alert.id} ({finding.severity.value}, {alert.state.value})",
         "rule": finding.rule,
-        "where": f"tree {finding.tree}, stem {finding.stem}" + ("" if finding.site is None else f", site {finding.site}"),
+        "where": f"tree {finding.tree}, stem {finding.stem}"
+        + ("" if finding.site is None else f", site {finding.site}"),
         "why": finding.why,
         "figures": ", ".join(f"{name} {value:g}" for name, value in finding.figures.items()) or "none",
         "threshold": finding.threshold,

@@ -48,12 +48,14 @@ def _register(grove: Grove) -> list[dict[str, Any]]:
         f"{len(register.events)} events"
     )
     rows = [_row("ok" if register.sites else "note", counts, "" if register.sites else "Fill in register/sites.csv.")]
-    rows += [_row("WRONG", str(problem), "Correct the row; the other rows are in use.") for problem in register.problems]
+    rows += [
+        _row("WRONG", str(problem), "Correct the row; the other rows are in use.") for problem in register.problems
+    ]
     no_girth = [site.site for site in register.sites.values() if _girthless(grove, site.site)]
     if no_girth:
         shown = ", ".join(str(number) for number in no_girth[:8]) + (" ..." if len(no_girth) > 8 else "")
         rows.append(_row("note", f"{len(no_girth)} sites have no girth ({shown})",
-                         "Measure round the stem and write girth_cm into stems.csv; sizes are uncertain without it."))  # fmt: skip
+                         "Measure round the stem and write girth_cm into stems.csv."))  # fmt: skip
     return rows
 
 

@@ -32,7 +32,10 @@ def command(
     today = datetime.now(grove.settings.grove.zone).date()
     with store.open_store(grove.database) as memory:
         files = export.write(
-            memory, grove, out or grove.reports / "tables", lambda: assess.assess_grove(grove, memory, today)
+            memory,
+            grove,
+            out or grove.reports / "tables",
+            lambda trees: assess.assess_trees(grove, memory, trees, today),
         )
     if as_json:
         output.emit_json(files)

@@ -19,6 +19,6 @@ def command(grove_folder: Path, name: str | None, timezone: str) -> None:
     """
     from pipeline import grove
 
-    made = grove.create(grove_folder, name or grove_folder.resolve().name, timezone)
-    click.echo(f"Made the grove in {made}.")
-    click.echo(f"Next: fill in {made / 'register'}, then: woundwood check {grove_folder}")
+    written = grove.create(grove_folder, name or grove_folder.absolute().name, timezone)
+    click.echo(f"Made the grove in {grove_folder.absolute()}: {len(written)} files.")
+    click.echo(f"Next: fill in {grove_folder / 'register'}, then: woundwood check {grove_folder}")

@@ -29,7 +29,7 @@ def command(
     photos: tuple[Path, ...], out: Path, model: str | None, no_pictures: bool, configs: tuple[str, ...],
     assignments: tuple[str, ...], as_json: bool,
 ) -> None:  # fmt: skip
-    """Say what is seen in any photographs, with pictures.
+    r"""Say what is seen in any photographs, with pictures.
 
     PHOTOS are files or folders. A photo with a site card is measured in millimetres; without one, sizes are
     relative to the picture (its middle square counts as 100 units wide). No grove is needed and nothing is stored.
@@ -55,18 +55,17 @@ def command(
 def _context(configs: tuple[str, ...], assignments: tuple[str, ...], model: str | None) -> tuple[ReadContext, Reader]:
     from datetime import UTC, datetime
 
-    from pipeline import grove, readers
+    from pipeline import grove, readers, settings
     from pipeline.flow import ReadContext
     from pipeline.records import Register
 
-    settings, _ = grove.load_settings(configs, options.parse_assignments(assignments))
-    reader, name = readers.open_reader(model or settings.reading.model)
-    return ReadContext(settings, Register(), datetime.now(UTC), name), reader
+    files = [grove.config_file(name) for name in configs]
+    chosen, _ = settings.load(*files, options=options.parse_assignments(assignments))
+    reader, name = readers.open_reader(model or chosen.reading.model)
+    return ReadContext(chosen, Register(), datetime.now(UTC), name), reader
 
 
-def _look_at_all(
-    photos: Iterable[Path], context: ReadContext, reader: Reader
-) -> Iterator[tuple[Path, Look | Refusal]]:
+def _look_at_all(photos: Iterable[Path], context: ReadContext, reader: Reader) -> Iterator[tuple[Path, Look | Refusal]]:
     import hashlib
 
     from pipeline import flow

@@ -29,19 +29,23 @@ def command(
     """Show one tree over time, as a table and a picture."""
     from datetime import datetime
 
-    from pipeline import assess, report, store
+    from pipeline import assess, report, store, strips
 
     grove = options.open_grove(grove_folder, configs, assignments)
     if tree not in grove.register.trees:
         known = ", ".join(list(grove.register.trees)[:12])
         raise click.BadParameter(f"The register has no tree '{tree}'. Trees are: {known} ...", param_hint="TREE")
+    today = datetime.now(grove.settings.grove.zone).date()
     with store.open_store(grove.database) as memory:
-        (health,) = assess.assess_trees(grove, memory, (tree,), datetime.now(grove.settings.grove.zone).date())
+        register = assess.full_register(grove, memory)
+        (health,) = assess.assess_trees(grove, memory, (tree,), today)
+        pictures = strips.PhotoStrips(grove.cache, memory.readings_of(h.site.site for h in health.sites))
     picture = None
     if not no_picture:
-        picture = out or grove.reports / f"timeline-{output.file_part(tree)}.png"
-        picture.parent.mkdir(parents=True, exist_ok=True)
-        report.timeline_picture(health, grove.patch_picture, picture, settings=grove.settings)
+        picture, _ = report.timeline_picture(
+            health, pictures, out or grove.reports / f"timeline-{output.file_part(tree)}.png", today=today,
+            register=register, growing_months=grove.settings.grove.growing_months, patch_mm=pictures.edge_mm,
+        )  # fmt: skip
     if as_json:
         output.emit_json({"tree": health, "picture": picture})
         return

@@ -58,7 +58,7 @@ class _Grove:
     today: date
     patches: Callable[[str], ImageRGB | None]
     growing_months: Sequence[int]
-    patch_mm: float | None
+    patch_mm: Callable[[int], float | None]
     folder: Path
     slugs: Mapping[str, str]
 
@@ -75,7 +75,7 @@ def write(
     today: date,
     patches: Callable[[str], ImageRGB | None] = lambda _: None,
     growing_months: Sequence[int] = (),
-    patch_mm: float | None = None,
+    patch_mm: Callable[[int], float | None] = lambda _: None,
 ) -> Path:
     """Write the report of a grove.
 

@@ -78,7 +78,7 @@ def timeline_picture(
     today: date,
     register: Register | None = None,
     growing_months: Sequence[int] = (),
-    patch_mm: float | None = None,
+    patch_mm: Callable[[int], float | None] = lambda _: None,
 ) -> tuple[Path, Path]:
     """Draw a tree's timeline as PNG and SVG.
 
@@ -93,7 +93,7 @@ def timeline_picture(
     growing_months
         Months to shade as growing season.
     patch_mm
-        Edge of the patches in mm, for the scale bar.
+        Edge of the pictures of a site in mm, for its scale bar; ``None`` draws none.
 
     Returns
     -------
@@ -124,7 +124,7 @@ def timeline_picture(
         _tree_row(page, health, span, growing_months)
         _stem_rows(page, health, register, stem_notes)
         for history, height in zip(shown, heights, strict=True):
-            _site_row(page, history, span, notes[history.site.site], patches, growing_months, patch_mm, height)
+            _site_row(page, history, span, notes[history.site.site], patches, growing_months, patch_mm(history.site.site), height)
         figure.savefig(png, dpi=130, facecolor=PAPER, metadata={"Software": None})
         figure.savefig(svg, facecolor=PAPER, metadata={"Date": None, "Creator": None})
     return png, svg

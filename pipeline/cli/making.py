@@ -1,0 +1,38 @@
+"""What several commands make: the report of a grove."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from pipeline.grove import Grove
+
+
+def write_report(grove: Grove, folder: Path, *, quiet: bool) -> Path:
+    """Write the HTML report of a grove and return its first page."""
+    from rich.console import Console
+
+    from pipeline import assess, report, store, strips
+
+    today = datetime.now(grove.settings.grove.zone).date()
+    console = Console(stderr=True, quiet=quiet)
+    with store.open_store(grove.database) as memory, console.status("Writing the report"):
+        register = assess.full_register(grove, memory)
+        healths = assess.assess_grove(grove, memory, today)
+        pictures = strips.PhotoStrips(grove.cache, memory.readings())
+        return report.write(
+            grove.settings.grove.name,
+            healths,
+            memory.alerts(),
+            {outcome.value: count for outcome, count in memory.counts().items()},
+            tuple(memory.photo_facts()),
+            folder,
+            register=register,
+            today=today,
+            patches=pictures,
+            growing_months=grove.settings.grove.growing_months,
+            patch_mm=pictures.edge_mm,
+        )
