@@ -82,6 +82,7 @@ def homography_of(points: NDArray[np.float64], seen: NDArray[np.float64]) -> NDA
 
 
 def through(homography: NDArray[np.float64], points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Points, shape (N, 2), mapped by a homography."""
     mapped: NDArray[np.float64] = cv2.perspectiveTransform(
         np.asarray(points, dtype=np.float64).reshape(-1, 1, 2), homography
     ).reshape(np.shape(points))
