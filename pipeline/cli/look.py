@@ -134,6 +134,14 @@ def _picture(seen: Look | Refusal, path: Path, out: Path) -> Path | None:
     return target
 
 
+def _stage_and_size(row: dict[str, Any]) -> tuple[str, str, str]:
+    """Stage and size for the table; a picture that is no wound site has neither."""
+    if "not_like_a_site" in row["flags"]:
+        return f"not a wound site {row['not_a_site_p']:.0%}", "–", "–"
+    area, width = output.figure(row["area"], row["area_sd"], 0), output.figure(row["width"], row["width_sd"])
+    return f"{row['stage']} {row['stage_p']:.0%}", area, width
+
+
 def _print(rows: list[dict[str, Any]]) -> None:
     def signs(row: dict[str, Any]) -> str:
         likely = sorted(row["signs"].items(), key=lambda item: -item[1])
@@ -144,17 +152,14 @@ def _print(rows: list[dict[str, Any]]) -> None:
     if seen:
         output.emit_table(
             "What is seen (sizes in mm, ± 95 %; 'rel' where no card gives a scale)",
-            ("photo", "site", "stage", "opening, area", "width", "possible signs", "not a site", "doubts"),
+            ("photo", "site", "stage", "opening, area", "width", "possible signs", "doubts"),
             (
                 (
                     Path(row["file"]).name,
                     row["site"] if row["site"] is not None else "rel",
-                    f"{row['stage']} {row['stage_p']:.0%}",
-                    output.figure(row["area"], row["area_sd"], 0),
-                    output.figure(row["width"], row["width_sd"]),
+                    *_stage_and_size(row),
                     signs(row),
-                    f"{row['not_a_site_p']:.0%}",
-                    " ".join(row["flags"]),
+                    " ".join(flag for flag in row["flags"] if flag not in ("no_scale", "not_like_a_site")),
                 )
                 for row in seen
             ),
