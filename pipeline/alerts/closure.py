@@ -141,13 +141,15 @@ def stalled(view: TreeView) -> Iterator[Finding]:
         if line.slope >= limits.stalled_advance_mm_per_month or upper >= limits.stalled_upper_mm_per_month:
             continue
         days = growing_days(first.visit_on, last.visit_on, view.growing)
+        moved = "advanced" if line.slope >= 0 else "went back"
         yield site_finding(
             STALLED,
             site,
             Severity.LOOK,
             last.visit_on,
             why=(
-                f"The rim of site {site.site.site} advanced {line.slope:.2f} mm a month (at most {upper:.2f}) over "
+                f"The rim of site {site.site.site} {moved} {abs(line.slope):.2f} mm a month (at most {upper:.2f} "
+                "forward) over "
                 f"{plural(days, 'day')} of growing season, from {first.visit_on.isoformat()} to "
                 f"{last.visit_on.isoformat()}."
             ),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 import shutil
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from pipeline.records import Alert, Finding, ImageRGB, PhotoFacts, Register, TreeHealth
 
 TEMPLATES = Path(__file__).resolve().parent / "templates"
+SITES_A_PICTURE = 4
 ORDER = (Severity.ACT, Severity.LOOK, Severity.NOTE)
 
 
@@ -204,14 +205,7 @@ def _save_jpeg(image: ImageRGB, path: Path) -> None:
 
 def _tree_context(grove: _Grove, health: TreeHealth, rows: Sequence[AlertRow]) -> dict[str, Any]:
     tree = health.tree
-    picture = None
-    if any(history.visits for history in health.sites):
-        slug = grove.slugs[tree.tree]
-        png, svg = timeline_picture(
-            health, grove.patches, grove.folder / "trees" / slug, today=grove.today, register=grove.register,
-            growing_months=grove.growing_months, patch_mm=grove.patch_mm,
-        )  # fmt: skip
-        picture = {"png": png.name, "svg": svg.name, "alt": describe(health)}
+    pictures = _pictures(grove, health)
     place = ", ".join(part for part in (tree.species, place_of(tree.tree, grove.register)) if part)
     return {
         "title": say("tree_title", tree=tree.tree, status=health.status),
@@ -220,13 +214,31 @@ def _tree_context(grove: _Grove, health: TreeHealth, rows: Sequence[AlertRow]) -
         "status": health.status,
         "reasons": health.reasons,
         "place": place,
-        "picture": picture,
+        "pictures": pictures,
         "alerts": rows,
         "sites": [
             {"number": h.site.site, "place": site_words(h.site), **site_tables(h)}
             for h in sorted(health.sites, key=lambda h: h.site.site)
         ],
     }
+
+
+def _pictures(grove: _Grove, health: TreeHealth) -> list[dict[str, str]]:
+    """The tree's timeline, a few sites a picture, so that each fits a printed page."""
+    shown = [history for history in health.sites if history.visits]
+    pictures = []
+    for part, start in enumerate(range(0, len(shown), SITES_A_PICTURE), 1):
+        sites = tuple(shown[start : start + SITES_A_PICTURE])
+        numbers = {history.site.site for history in sites}
+        findings = tuple(f for f in health.findings if f.site in numbers or (f.site is None and part == 1))
+        some = replace(health, sites=sites, findings=findings)
+        png, _ = timeline_picture(
+            some, grove.patches, grove.folder / "trees" / f"{grove.slugs[health.tree.tree]}-{part}", today=grove.today,
+            register=grove.register, growing_months=grove.growing_months, patch_mm=grove.patch_mm, svg=False,
+            whole=health.sites,
+        )  # fmt: skip
+        pictures.append({"png": png.name, "alt": describe(some)})
+    return pictures
 
 
 def _index_context(

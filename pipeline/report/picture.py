@@ -107,7 +107,7 @@ def timeline_picture(
     notes = {h.site.site: _notes(health.findings, h.site.site) for h in shown}
     heights = [_row_height(h, notes[h.site.site], patches) for h in shown]
     stem_notes = _notes(health.findings, None)
-    above = HEAD_IN + TREE_IN + STEM_IN * len(_stems(health)) + LINE_IN * len(stem_notes) + GAP_IN
+    above = HEAD_IN + TREE_IN + STEM_IN * len(_stems(whole or health.sites)) + LINE_IN * len(stem_notes) + GAP_IN
     total = above + sum(heights) + GAP_IN * max(1, len(shown)) + FOOT_IN
     style: dict[Any, Any] = {
         "font.family": "DejaVu Sans",
@@ -115,19 +115,29 @@ def timeline_picture(
         "svg.hashsalt": "woundwood",
         "hatch.linewidth": 0.4,
     }
-    png, svg = path.with_suffix(".png"), path.with_suffix(".svg")
+    png, vector = path.with_name(f"{path.stem}.png"), path.with_name(f"{path.stem}.svg")
     path.parent.mkdir(parents=True, exist_ok=True)
     with mpl.rc_context(style):
         figure = Figure(figsize=(WIDTH_IN, total), facecolor=PAPER)
         page = _Page(figure, total)
         _head(page, health)
         _tree_row(page, health, span, growing_months)
-        _stem_rows(page, health, register, stem_notes)
+        _stem_rows(page, whole or health.sites, register, stem_notes)
         for history, height in zip(shown, heights, strict=True):
-            _site_row(page, history, span, notes[history.site.site], patches, growing_months, patch_mm(history.site.site), height)
+            _site_row(
+                page,
+                history,
+                span,
+                notes[history.site.site],
+                patches,
+                growing_months,
+                patch_mm(history.site.site),
+                height,
+            )
         figure.savefig(png, dpi=130, facecolor=PAPER, metadata={"Software": None})
-        figure.savefig(svg, facecolor=PAPER, metadata={"Date": None, "Creator": None})
-    return png, svg
+        if svg:
+            figure.savefig(vector, facecolor=PAPER, metadata={"Date": None, "Creator": None})
+    return png, vector
 
 
 class _Page:
@@ -197,15 +207,15 @@ def _head(page: _Page, health: TreeHealth) -> None:
     page.skip(HEAD_IN)
 
 
-def _stems(health: TreeHealth) -> list[str]:
-    return sorted({history.site.stem for history in health.sites})
+def _stems(histories: Sequence[SiteHistory]) -> list[str]:
+    return sorted({history.site.stem for history in histories})
 
 
-def _stem_rows(page: _Page, health: TreeHealth, register: Register | None, notes: Sequence[str]) -> None:
+def _stem_rows(page: _Page, histories: Sequence[SiteHistory], register: Register | None, notes: Sequence[str]) -> None:
     """A ring a stem, seen from above with north up: dark where it is open at the height that is open most."""
-    for stem in _stems(health):
+    for stem in _stems(histories):
         top = page.top_in
-        share, arcs = stem_girdle(health.sites, register, stem) if register is not None else (0.0, ())
+        share, arcs = stem_girdle(histories, register, stem) if register is not None else (0.0, ())
         page.text(0.25, top + 0.14, say("stem_name", stem=stem), fontsize=9, fontweight="bold")
         _ring(page, arcs, LEFT_IN + 0.26, top + 0.27)
         if register is None:
@@ -214,7 +224,7 @@ def _stem_rows(page: _Page, health: TreeHealth, register: Register | None, notes
             words = say("girdle_none")
         else:
             words = say("girdle", share=f"{100 * share:.0f}", sites=", ".join(str(arc.site) for arc in arcs))
-        counts = _stage_counts([h for h in health.sites if h.site.stem == stem])
+        counts = _stage_counts([h for h in histories if h.site.stem == stem])
         page.text(LEFT_IN + 0.62, top + 0.12, f"{words}\n{counts}", fontsize=7.6, linespacing=1.4)
         page.skip(STEM_IN)
     for line in notes:

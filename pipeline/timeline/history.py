@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import groupby, pairwise
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 from pipeline.advance import advance_between, area_own_sd, width_change_between
@@ -16,11 +16,11 @@ from pipeline.timeline.visits import visits_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
-    from datetime import date
 
     from pipeline.records import Event, Reading, Site, Trend, Visit
     from pipeline.settings import GroveSettings, TimeSettings
     from pipeline.timeline.forecast import RatePrior
+    from pipeline.timeline.stages import Step
 
 
 def site_history(
@@ -55,44 +55,37 @@ def site_history(
     numbers = number_visits(
         [v.visit_on for v in visits], [v.aperture_area_mm2 for v in visits], [area_own_sd(v) for v in visits], starts
     )
-    numbered = [replace(v, episode=number) for v, number in zip(visits, numbers, strict=True)]
-    staged = _with_stages(numbered, starts, site.made_on, time)
-    changed = _with_changes(staged)
+    steps = steps_of(visits, numbers, starts, site.made_on, time)
+    changed = _complete(visits, numbers, steps, time)
     trends = () if site.kind is WoundKind.BARK_PANEL else _trends(site.site, changed, time, grove, prior)
     return SiteHistory(site, tuple(changed), trends, concerning)
 
 
-def _with_stages(
-    visits: Sequence[Visit], starts: Sequence[date], made_on: date | None, settings: TimeSettings
+def _complete(
+    visits: Sequence[Visit], numbers: Sequence[int], steps: Sequence[Step], settings: TimeSettings
 ) -> list[Visit]:
-    """Add the stage as known on the day, and as known today (from later visits too)."""
-    steps = steps_of(visits, starts, made_on, settings)
+    """Add the episode, the stage as known on the day and as known today, and the change since the visit before."""
     filtered = filter_stages(steps, settings)
     smoothed = smooth_stages(steps, settings, filtered)
-    return [
-        replace(visit, stage_posterior=p, stage=Stage(p.index(max(p))), stage_smoothed=Stage(q.index(max(q))))
-        for visit, p, q in zip(visits, filtered, smoothed, strict=True)
-    ]
-
-
-def _with_changes(visits: Sequence[Visit]) -> list[Visit]:
-    """Rim advance and change of width since the visit before, within an episode."""
-    changed = list(visits[:1])
-    for before, visit in pairwise(visits):
-        if before.episode != visit.episode:
-            changed.append(visit)
-            continue
-        advance, width = advance_between(before, visit), width_change_between(before, visit)
-        changed.append(
+    complete = []
+    for i, visit in enumerate(visits):
+        before = visits[i - 1] if i and numbers[i - 1] == numbers[i] else None
+        advance = advance_between(before, visit) if before is not None else None
+        width = width_change_between(before, visit) if before is not None else None
+        complete.append(
             replace(
                 visit,
+                episode=numbers[i],
+                stage=Stage(filtered[i].index(max(filtered[i]))),
+                stage_posterior=filtered[i],
+                stage_smoothed=Stage(smoothed[i].index(max(smoothed[i]))),
                 rim_advance_mm=advance[0] if advance else None,
                 rim_advance_mm_sd=advance[1] if advance else None,
                 width_change_mm=width[0] if width else None,
                 width_change_mm_sd=width[1] if width else None,
             )
         )
-    return changed
+    return complete
 
 
 def _trends(

@@ -169,14 +169,18 @@ def likelihood_of_size(
 
 
 def steps_of(
-    visits: Sequence[Visit], starts: Sequence[date], made_on: date | None, settings: TimeSettings
+    visits: Sequence[Visit],
+    numbers: Sequence[int],
+    starts: Sequence[date],
+    made_on: date | None,
+    settings: TimeSettings,
 ) -> list[Step]:
-    """What the chain sees of each visit; ``visits`` carry their episode numbers."""
+    """What the chain sees of each visit; ``numbers`` are the visits' episodes."""
     steps: list[Step] = []
     first_area: float | None = None
     for i, visit in enumerate(visits):
         before = visits[i - 1] if i else None
-        opened = before is not None and visit.episode != before.episode
+        opened = before is not None and numbers[i] != numbers[i - 1]
         if before is None or opened or first_area is None:
             first_area = visit.aperture_area_mm2
         begun = max((day for day in starts if day <= visit.visit_on), default=made_on)

@@ -2,11 +2,11 @@
 
 Which uncertainties are shared (GUM: correlated input quantities):
 
-- *common to all visits of a site*: ``girth``, ``card tilt``, ``standoff``.  They stretch every visit alike and cancel
-  in the change between two visits, except for their share of the change itself.
-- *common to the photos of one visit only*: ``focal length`` (same phone, same distance) and ``rim`` (the same rim seen
-  by the same reader).  Taking more photos that day does not lessen them; between visits they are independent.
-- *independent from photo to photo*: ``corner noise`` and whatever is left.
+- *common to all visits of a site*: ``girth``, ``card tilt``, ``card roll``, ``standoff``.  They stretch every visit
+  alike and cancel in the change between two visits, except for their share of the change itself.
+- *common to the photos of one visit only*: ``focal length``, ``lens`` (same phone, same distance) and ``rim`` (the same
+  rim seen by the same reader).  Taking more photos that day does not lessen them; between visits they are independent.
+- *independent from photo to photo*: ``corner noise`` and ``softness``.
 
 Parts that a reading does not name count as common to the visit only: never lessened by more photos, never cancelled.
 """
@@ -28,8 +28,8 @@ if TYPE_CHECKING:
     from pipeline.records import Reading
     from pipeline.settings import TimeSettings
 
-COMMON_TO_SITE = frozenset({"girth", "card tilt", "tilt", "standoff"})
-INDEPENDENT = frozenset({"corner noise", "corners"})
+COMMON_TO_SITE = frozenset({"girth", "card tilt", "card roll", "standoff"})
+INDEPENDENT = frozenset({"corner noise", "softness"})
 DISAGREES_P = 0.99
 RIM_REREAD = 0.3
 """Share of a visit's common uncertainty that differs all the same between two of its photos (a reader never draws the
@@ -54,8 +54,8 @@ def visits_of(site: int, readings: Iterable[Reading], settings: TimeSettings) ->
 
 def photo_quality(reading: Reading) -> tuple[float, ...]:
     """Sort key of photos of one visit, best first: doubts, sharpness, resolution, view angle."""
-    poor = len((reading.flags & POOR).names)
-    worse = len((reading.flags & WORSE).names)
+    poor = (int(reading.flags) & int(POOR)).bit_count()
+    worse = (int(reading.flags) & int(WORSE)).bit_count()
     return (poor, worse, round(reading.sharpness_mm, 2), -round(reading.scale_px_per_mm, 1), reading.view_angle_deg)
 
 
@@ -71,7 +71,7 @@ def combine_visit(visit_on: date, readings: Sequence[Reading], settings: TimeSet
     readings
         One or more, all of one site and one day.
     """
-    ordered = sorted(readings, key=lambda r: (*photo_quality(r), r.sha256))
+    ordered = sorted(readings, key=lambda r: (*photo_quality(r), r.sha256)) if len(readings) > 1 else list(readings)
     chosen = ordered[0]
     whole = [r for r in ordered if not r.flags & POOR] or ordered
     flags = chosen.flags & ~Flag.DISAGREES_WITHIN_VISIT
@@ -129,12 +129,15 @@ class _Combined:
 
 def variance_shares(parts: dict[str, float]) -> tuple[float, float, float]:
     """Shares of the variance that are common to the site, to the visit, and independent; they sum to 1."""
-    total = sum(part * part for part in parts.values())
-    if total <= 0:
-        return 0.0, 1.0, 0.0
-    site = sum(part * part for name, part in parts.items() if name in COMMON_TO_SITE) / total
-    photo = sum(part * part for name, part in parts.items() if name in INDEPENDENT) / total
-    return site, max(0.0, 1.0 - site - photo), photo
+    total = site = photo = 0.0
+    for name, part in parts.items():
+        variance = part * part
+        total += variance
+        if name in COMMON_TO_SITE:
+            site += variance
+        elif name in INDEPENDENT:
+            photo += variance
+    return (site / total, max(0.0, total - site - photo) / total, photo / total) if total > 0 else (0.0, 1.0, 0.0)
 
 
 def _area_of(reading: Reading, settings: TimeSettings) -> _Measured:
@@ -198,6 +201,8 @@ def _combine(all_measured: Sequence[_Measured]) -> _Combined:
 
 
 def _mean_probabilities(rows: Sequence[tuple[float, ...]]) -> tuple[float, ...]:
+    if len(rows) == 1:
+        return rows[0]
     sums = [sum(column) for column in zip(*rows, strict=True)]
     total = sum(sums)
     return tuple(value / total for value in sums) if total > 0 else tuple(1.0 / len(sums) for _ in sums)
@@ -205,4 +210,6 @@ def _mean_probabilities(rows: Sequence[tuple[float, ...]]) -> tuple[float, ...]:
 
 def _best_sign(sign: Sign, readings: Sequence[Reading]) -> SignReading:
     seen = [r.signs[sign] for r in readings if sign in r.signs]
+    if len(seen) == 1:
+        return seen[0]
     return max(seen, key=lambda s: (s.p, s.area_mm2 or 0.0), default=SignReading(0.0))
