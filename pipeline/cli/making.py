@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from datetime import date
     from pathlib import Path
 
     from pipeline.grove import Grove
 
 
-def write_report(grove: Grove, folder: Path, *, quiet: bool) -> Path:
+def write_report(grove: Grove, folder: Path, today: date, *, quiet: bool) -> Path:
     """Write the HTML report of a grove and return its first page."""
     from rich.console import Console
 
     from pipeline import assess, report, store, strips
 
-    today = datetime.now(grove.settings.grove.zone).date()
     console = Console(stderr=True, quiet=quiet)
     with store.open_store(grove.database) as memory, console.status("Writing the report"):
         register = assess.full_register(grove, memory)

@@ -9,6 +9,7 @@ import click
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from datetime import datetime
 
     from pipeline.grove import Grove
 
@@ -34,6 +35,22 @@ set_option: Decorator = click.option(
     help="One setting for this call, e.g. alerts.sign_p=0.6.",
 )
 json_option: Decorator = click.option("--json", "as_json", is_flag=True, help="Print JSON for a script.")
+
+on_option: Decorator = click.option(
+    "--on",
+    type=click.DateTime(formats=["%Y-%m-%d"]),
+    default=None,
+    metavar="DAY",
+    help="Take this day for today, e.g. 2026-10-05; for old photos and for trying things out.",
+)
+
+
+def present(grove: Grove, on: datetime | None) -> datetime:
+    """The present time in the grove's zone, or noon of the day that stands for today."""
+    from datetime import datetime
+
+    zone = grove.settings.grove.zone
+    return datetime.now(zone) if on is None else on.replace(hour=12, tzinfo=zone)
 
 
 def parse_assignments(assignments: tuple[str, ...]) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from pipeline.errors import EXIT_SOME_REFUSED
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+    from datetime import datetime
 
     from pipeline.batch import Progress, RunSummary
     from pipeline.grove import Grove
@@ -22,12 +23,13 @@ if TYPE_CHECKING:
 @options.grove_argument
 @click.option("--model", default=None, help="'classical', 'released', or the path of a model folder.")
 @click.option("--workers", type=click.IntRange(0), default=None, help="Worker processes; 0 means one a core.")
+@options.on_option
 @options.config_option
 @options.set_option
 @options.json_option
 def command(
-    grove_folder: Path, model: str | None, workers: int | None, configs: tuple[str, ...], assignments: tuple[str, ...],
-    as_json: bool,
+    grove_folder: Path, model: str | None, workers: int | None, on: datetime | None, configs: tuple[str, ...],
+    assignments: tuple[str, ...], as_json: bool,
 ) -> None:  # fmt: skip
     """Read the photos in the inbox; update alerts.
 
@@ -36,7 +38,7 @@ def command(
     all photos are read again.
     """
     grove = options.open_grove(grove_folder, configs, assignments)
-    summary = run_grove(grove, model, workers, quiet=as_json)
+    summary = run_grove(grove, model, workers, options.present(grove, on), quiet=as_json)
     if as_json:
         output.emit_json(summary)
     else:
@@ -46,10 +48,8 @@ def command(
         click.get_current_context().exit(EXIT_SOME_REFUSED)
 
 
-def run_grove(grove: Grove, model: str | None, workers: int | None, *, quiet: bool) -> RunSummary:
+def run_grove(grove: Grove, model: str | None, workers: int | None, now: datetime, *, quiet: bool) -> RunSummary:
     """Run a grove with a progress bar on a terminal."""
-    from datetime import UTC, datetime
-
     from pipeline import batch, store
 
     with store.open_store(grove.database) as memory, _bar(quiet) as progress:
@@ -59,7 +59,7 @@ def run_grove(grove: Grove, model: str | None, workers: int | None, *, quiet: bo
             model=model,
             workers=grove.settings.run.workers if workers is None else workers,
             progress=progress,
-            now=datetime.now(UTC),
+            now=now,
         )
 
 

@@ -10,6 +10,8 @@ import click
 from pipeline.cli import options, output
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from pipeline.records import SiteHistory, TreeHealth
 
 
@@ -19,23 +21,22 @@ if TYPE_CHECKING:
 @click.option("-o", "--out", type=click.Path(dir_okay=False, path_type=Path), default=None,
               help="Where the picture goes (.png or .svg). Default: GROVE/reports/timeline-TREE.png")  # fmt: skip
 @click.option("--no-picture", is_flag=True, help="Only the table.")
+@options.on_option
 @options.config_option
 @options.set_option
 @options.json_option
 def command(
-    grove_folder: Path, tree: str, out: Path | None, no_picture: bool, configs: tuple[str, ...],
+    grove_folder: Path, tree: str, out: Path | None, no_picture: bool, on: datetime | None, configs: tuple[str, ...],
     assignments: tuple[str, ...], as_json: bool,
 ) -> None:  # fmt: skip
     """Show one tree over time, as a table and a picture."""
-    from datetime import datetime
-
     from pipeline import assess, report, store, strips
 
     grove = options.open_grove(grove_folder, configs, assignments)
     if tree not in grove.register.trees:
         known = ", ".join(list(grove.register.trees)[:12])
         raise click.BadParameter(f"The register has no tree '{tree}'. Trees are: {known} ...", param_hint="TREE")
-    today = datetime.now(grove.settings.grove.zone).date()
+    today = options.present(grove, on).date()
     with store.open_store(grove.database) as memory:
         register = assess.full_register(grove, memory)
         (health,) = assess.assess_trees(grove, memory, (tree,), today)
