@@ -79,6 +79,8 @@ def timeline_picture(
     register: Register | None = None,
     growing_months: Sequence[int] = (),
     patch_mm: Callable[[int], float | None] = lambda _: None,
+    svg: bool = True,
+    whole: Sequence[SiteHistory] = (),
 ) -> tuple[Path, Path]:
     """Draw a tree's timeline as PNG and SVG.
 
@@ -94,6 +96,10 @@ def timeline_picture(
         Months to shade as growing season.
     patch_mm
         Edge of the pictures of a site in mm, for its scale bar; ``None`` draws none.
+    svg
+        Whether the SVG is written too.
+    whole
+        All sites of the tree, where ``health`` holds only some of them; for the stem's ring.
 
     Returns
     -------
