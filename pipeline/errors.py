@@ -42,6 +42,18 @@ class WoundwoodError(Exception):
         self.what = what
         self.remedy = remedy
 
+    def __reduce__(self) -> tuple[object, ...]:
+        """Let every error cross from a worker process whole, whatever its own arguments are."""
+        return (_again, (type(self), self.args, dict(self.__dict__)))
+
+
+def _again(kind: type[WoundwoodError], args: tuple[str, ...], state: dict[str, object]) -> WoundwoodError:
+    """An error as it was in another process."""
+    error = kind.__new__(kind)
+    error.args = args
+    error.__dict__.update(state)
+    return error
+
 
 class UsageError(WoundwoodError):
     """The call is wrong: an argument, a folder, a setting."""

@@ -19,16 +19,17 @@ import cv2
 
 from pipeline import __version__, alerts, assess, cache, flow, readers
 from pipeline.batch.basis import Bases
-from pipeline.batch.crew import Orders, read_all
 from pipeline.batch.inbox import receive_inbox
+from pipeline.crew import Orders, fault, read_all
 from pipeline.records import AlertChanges, Reading, Refusal
+from pipeline.store.rows import not_finite
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from datetime import date, datetime
     from typing import TypeAlias
 
-    from pipeline.batch.crew import OpenReader, ReadPhoto
+    from pipeline.crew import Done, OpenReader, ReadPhoto
     from pipeline.grove import Grove
     from pipeline.records import Finding, Question, StoredPhoto, TreeHealth
     from pipeline.store import Store
@@ -260,20 +261,30 @@ def _read_waiting(
         try:
             for item in results:
                 done += 1
-                if item.result is None:
+                result = _sound(item)
+                if result is None:
                     count.problems.append(item.problem)
                     _log.error("%s", item.problem)
                 else:
-                    found.append(item.result)
-                    count.read += isinstance(item.result, Reading)
-                    if isinstance(item.result, Refusal):
-                        count.refused.append(item.result)
+                    found.append(result)
+                    count.read += isinstance(result, Reading)
+                    if isinstance(result, Refusal):
+                        count.refused.append(result)
                 if len(found) >= grove.settings.run.batch:
                     save()
                 _tell(progress, RunStage.READING, done, total)
         finally:
             if found:
                 save()
+
+
+def _sound(item: Done) -> Reading | Refusal | None:
+    """What came back; a reading with a figure that is no number is a fault of the program, not a measurement."""
+    if isinstance(item.result, Reading):
+        bad = not_finite(item.result)
+        if bad is not None:
+            return fault(item.photo, f"{bad} came out as no number")
+    return item.result
 
 
 def _photos(store: Store, again: Sequence[str], model: str, settings: str) -> Iterator[StoredPhoto]:
@@ -336,15 +347,3 @@ def _number_of(workers: int) -> int:
 
 def _tell(progress: Callable[[Progress], None], stage: RunStage, done: int, total: int) -> None:
     progress(Progress(stage, done, total))
-
-
-def as_table(summary: RunSummary) -> Mapping[str, int]:
-    """The counts of a summary by name."""
-    return {
-        "arrived": summary.arrived,
-        "received": summary.received,
-        "read": summary.read,
-        "refused": len(summary.refused),
-        "duplicates": summary.duplicates,
-        "known": summary.known,
-    }

@@ -38,6 +38,7 @@ from pipeline.records import (
 from pipeline.store import Store, open_store
 from pipeline.store.tables import FACTS
 from tests import made_records as made
+from tests import strategies
 from tests.made_records import MODEL, NOON, PROGRAM, SETTINGS
 
 ONE_FILE = settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None, max_examples=15)
@@ -258,7 +259,7 @@ def test_every_arrival_has_exactly_one_outcome(empty, tmp_path_factory, batches,
 
 
 @ONE_FILE
-@given(reading=made.readings)
+@given(reading=strategies.readings)
 def test_readings_come_back_equal(store: Store, reading: Reading) -> None:
     receive_hash(store, reading.sha256)
     save(store, reading)
@@ -269,7 +270,7 @@ def test_readings_come_back_equal(store: Store, reading: Reading) -> None:
 
 
 @ONE_FILE
-@given(refusal=made.refusals)
+@given(refusal=strategies.refusals)
 def test_refusals_come_back_equal(store: Store, refusal: Refusal) -> None:
     receive_hash(store, refusal.sha256)
     save(store, refusal)
@@ -444,7 +445,7 @@ def test_two_findings_with_one_key_are_an_error(store: Store) -> None:
 
 
 @ONE_FILE
-@given(days=st.lists(st.lists(made.findings, unique_by=lambda f: f.key, max_size=4), max_size=5), data=st.data())
+@given(days=st.lists(st.lists(strategies.findings, unique_by=lambda f: f.key, max_size=4), max_size=5), data=st.data())
 def test_the_state_of_all_alerts_follows_from_their_steps(empty, tmp_path_factory, days, data) -> None:
     with copy_of(empty, tmp_path_factory.mktemp("alerts")) as store:
         for number, findings in enumerate(days):

@@ -23,7 +23,6 @@ from pipeline import cache
 from pipeline.errors import WoundwoodError
 from pipeline.flow import PhotoRead
 from pipeline.records import PhotoStage, Refusal
-from pipeline.store.rows import not_finite
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterable, Iterator
@@ -84,9 +83,6 @@ class Hand:
         found = orders.read(data, photo.file, photo.sha256, orders.context, self._reader)
         if isinstance(found, Refusal):
             return Done(photo, found)
-        bad = not_finite(found.reading)
-        if bad is not None:
-            return Done(photo, fault(photo, f"{bad} came out as no number"))
         try:
             cache.save_patch(orders.cache, photo.sha256, found.patch)
         except OSError as error:  # a full disk, say: the reading is what counts, the picture is made again later
@@ -181,9 +177,10 @@ class _Crew:
     def one_by_one(self, suspects: Iterable[StoredPhoto]) -> Iterator[Done]:
         """Read photos that were on their way when a worker died, each alone, to find the one that did it."""
         _log.warning("A worker process died; the photos that were on their way are read again one by one.")
+        self.close()
         for photo in suspects:
-            self.close()
-            self._greet()
+            if self._executor is None:
+                self._greet()
             future = self.submit(photo)
             if isinstance(future.exception(), BrokenExecutor):
                 yield Done(photo, fault(photo, "a worker process died while reading it"))
