@@ -85,7 +85,7 @@ class View:
     bark: tuple[int, int, int] = (128, 112, 96)
     texture: float = 14.0
     seed: int = 0
-    supersample: int = 5
+    supersample: int = 4
     """Rays across a pixel of the card."""
 
     @property
@@ -127,12 +127,12 @@ def bark_points(view: View, site_mm: np.ndarray) -> np.ndarray:
     arc, along = np.asarray(site_mm, np.float64).T
     angle = arc / view.radius_mm
     tilt = np.deg2rad(view.tilt_deg)
-    depth = view.radius_mm * (np.cos(angle) - 1)
+    depth = view.radius_mm * (np.cos(angle) - 1) - view.standoff_mm
     return np.stack(
         [
             view.radius_mm * np.sin(angle),
             along * np.cos(tilt) - depth * np.sin(tilt),
-            along * np.sin(tilt) + depth * np.cos(tilt) - view.standoff_mm,
+            along * np.sin(tilt) + depth * np.cos(tilt),
         ],
         axis=1,
     )
@@ -227,7 +227,7 @@ def _bark_colour(view: View, eye: np.ndarray, rays: np.ndarray, tile: np.ndarray
     # into the trunk's own frame: axis along y through (0, y, -radius)
     tilt = np.deg2rad(view.tilt_deg)
     turn = np.array([[1, 0, 0], [0, np.cos(tilt), np.sin(tilt)], [0, -np.sin(tilt), np.cos(tilt)]])
-    start = turn @ (eye + np.array([0, 0, view.standoff_mm])) + np.array([0, 0, view.radius_mm])
+    start = turn @ eye + np.array([0, 0, view.standoff_mm + view.radius_mm])
     way = rays @ turn.T
     a = way[:, 0] ** 2 + way[:, 2] ** 2
     b = start[0] * way[:, 0] + start[2] * way[:, 2]
