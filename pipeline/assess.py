@@ -34,7 +34,7 @@ def assess_trees(grove: Grove, store: Store, trees: Iterable[str], today: date) 
     for reading in store.readings_of(sites):
         readings.setdefault(reading.site, []).append(reading)
     reviews = store.reviews(sites=sites, standing_only=True)
-    refusals = store.refusals()
+    refusals = store.refusals_of(sites)
     return tuple(
         flow.assess_tree(
             register.trees[tree], register, readings, grove.settings, today, reviews=reviews, refusals=refusals

@@ -25,6 +25,7 @@ SUMMARIES: dict[str, str] = {
     "timeline": "Show one tree over time, as a table and a picture.",
     "alerts": "List open alerts, the most urgent first.",
     "report": "Write the HTML report of a grove.",
+    "review": "Judge in the browser what was flagged; export and import labels.",
     "export": "Write the grove's tables as CSV and Parquet.",
 }
 """Every command and its one line of help, in the order in which a new user meets them."""

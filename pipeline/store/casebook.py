@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from sqlalchemy import func, select
 
@@ -14,7 +14,7 @@ from pipeline.store.connected import CHUNK, Connected
 from pipeline.store.people import insert_review, review_of
 from pipeline.store.results import refusals_query
 from pipeline.store.rows import refusal_of
-from pipeline.store.tables import alert_events, readings, results, reviews, standing
+from pipeline.store.tables import alert_events, alerts, reader_uses, readings, results, reviews, standing
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -51,17 +51,39 @@ class Look:
     flags: Flag
 
 
+class Stamp(NamedTuple):
+    """What is newest in the store; an unchanged stamp means unchanged cases."""
+
+    review: int
+    alert_event: int
+    result: int
+    reader: int
+
+
 class Casebook(Connected):
     """Cases for people, and their answers."""
 
-    def stamp(self) -> tuple[int, int, int]:
-        """Numbers of the newest answer, step of an alert and result; unchanged numbers mean an unchanged queue."""
+    def stamp(self) -> Stamp:
+        """Numbers of the newest answer, step of an alert, result and change of reader."""
         with self._reading() as connection:
             newest = [
-                connection.execute(select(func.coalesce(func.max(table.c.id), 0))).scalar_one()
-                for table in (reviews, alert_events, results)
+                int(connection.execute(select(func.coalesce(func.max(table.c.id), 0))).scalar_one())
+                for table in (reviews, alert_events, results, reader_uses)
             ]
-        return (int(newest[0]), int(newest[1]), int(newest[2]))
+        return Stamp(*newest)
+
+    def changed_since(self, before: Stamp) -> tuple[set[int], set[str]] | None:
+        """Sites with newer answers or results, trees with newer steps of alerts; ``None`` after a change of reader."""
+        if self.stamp().reader != before.reader:
+            return None
+        with self._reading() as connection:
+            sites: set[int] = set()
+            for table, newest in ((reviews, before.review), (results, before.result)):
+                query = select(table.c.site).where(table.c.id > newest, table.c.site.is_not(None)).distinct()
+                sites |= set(connection.execute(query).scalars())
+            moved = select(alert_events.c.alert).where(alert_events.c.id > before.alert_event)
+            trees = connection.execute(select(alerts.c.tree).where(alerts.c.id.in_(moved)).distinct()).scalars()
+            return sites, set(trees)
 
     def last_looks(self, sites: Iterable[int] | None = None) -> list[Look]:
         """Photos of the last visit of each site, in order of site and time."""

@@ -1,0 +1,199 @@
+"""A small grove for the review page: real rows by the store's own functions, drawn patches, real JPEG originals."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from dataclasses import replace
+from datetime import UTC, date, datetime, time, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+from PIL import Image, ImageDraw
+
+from pipeline import cache, store
+from pipeline.grove import Grove
+from pipeline.records import (
+    Arrival,
+    Event,
+    EventKind,
+    Flag,
+    GirthMeasure,
+    Outlines,
+    Reading,
+    Register,
+    Sign,
+    SignReading,
+    Site,
+    SitePatch,
+    Stage,
+    Stem,
+    Tree,
+    WoundKind,
+)
+from pipeline.review import Desk
+from pipeline.settings import load
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from pipeline.store import Store
+
+TODAY = date(2026, 7, 20)
+MODEL = "drawn-1"
+EDGE_MM, PX, TOP_MM = 176.0, 160, -52.0
+
+
+def clock() -> datetime:
+    """Noon of the grove's day."""
+    return datetime.combine(TODAY, time(5, 0), UTC)
+
+
+class Moving:
+    """A clock that goes on by one second at each look, so that answers have an order."""
+
+    def __init__(self) -> None:
+        self.at = clock()
+
+    def __call__(self) -> datetime:
+        self.at += timedelta(seconds=1)
+        return self.at
+
+
+def ellipse(x: float, y: float, a: float, b: float, corners: int = 60) -> tuple[tuple[float, float], ...]:
+    """An ellipse in mm, counter-clockwise."""
+    t = np.linspace(0, 2 * np.pi, corners, endpoint=False)
+    return tuple((round(float(x + a * np.cos(k)), 2), round(float(y + b * np.sin(k)), 2)) for k in t)
+
+
+def patch(width_mm: float, height_mm: float, green: bool, shade: int) -> SitePatch:
+    """A drawn patch: bark with an opening and, perhaps, a green film beside it."""
+    rng = np.random.default_rng(shade)
+    lines = rng.normal(0, 9, (PX, PX)) + rng.normal(0, 14, (1, PX))
+    base = np.array([138, 118, 96]) + shade % 11
+    rgb = np.clip(base + lines[..., None], 0, 255).astype(np.uint8)
+    image = Image.fromarray(rgb)
+    draw = ImageDraw.Draw(image)
+    step = EDGE_MM / PX
+
+    def px(x: float, y: float) -> tuple[float, float]:
+        return ((x + EDGE_MM / 2) / step, (TOP_MM - y) / step)
+
+    draw.polygon([px(x, y) for x, y in ellipse(0, -130, width_mm / 2 + 7, height_mm / 2 + 6)], fill=(176, 148, 110))
+    draw.polygon([px(x, y) for x, y in ellipse(0, -130, width_mm / 2, height_mm / 2)], fill=(64, 44, 30))
+    if green:
+        draw.polygon([px(x, y) for x, y in ellipse(34, -112, 16, 24)], fill=(92, 122, 66))
+    pixels = np.asarray(image)
+    return SitePatch(pixels, np.ones((PX, PX), np.bool_), step, -EDGE_MM / 2, TOP_MM, 6.0)
+
+
+def original(patch_rgb: np.ndarray, label: str) -> bytes:
+    """A JPEG file that differs for each label."""
+    buffer = io.BytesIO()
+    Image.fromarray(patch_rgb).resize((240, 320)).save(buffer, "JPEG", quality=70, comment=label)
+    return buffer.getvalue()
+
+
+def reading(site: int, sha256: str, day: date, width_mm: float, stage: Stage, green_p: float, doubt: Flag) -> Reading:
+    """A reading that agrees with the drawn patch."""
+    height = width_mm * 1.6
+    area = np.pi / 4 * width_mm * height
+    stage_p = tuple(0.9 if s is stage else 0.02 for s in Stage)
+    signs = {sign: SignReading(0.02) for sign in Sign}
+    shapes = {}
+    if green_p > 0.1:
+        signs[Sign.GREEN_FILM] = SignReading(green_p, 1206.0, 8.0)
+        shapes[Sign.GREEN_FILM] = (ellipse(34, -112, 16, 24),)
+    return Reading(
+        file=f"{site}-{day}.jpg",
+        sha256=sha256,
+        site=site,
+        taken_at=datetime.combine(day, time(2, 30), UTC),
+        visit_on=day,
+        stage_p=stage_p,
+        signs=signs,
+        not_a_site_p=0.01,
+        aperture_area_mm2=area,
+        aperture_area_mm2_sd=0.02 * area,
+        aperture_width_mm=width_mm,
+        aperture_width_mm_sd=0.4,
+        aperture_height_mm=height,
+        aperture_height_mm_sd=0.5,
+        aperture_perimeter_mm=np.pi * (width_mm + height) / 2,
+        aperture_perimeter_mm_sd=0.8,
+        new_tissue_width_mm=6.0,
+        wood_lab=None,
+        wood_lab_sd=None,
+        scale_px_per_mm=6.0,
+        view_angle_deg=6.0,
+        sharpness_mm=0.4,
+        flags=doubt,
+        outlines=Outlines(
+            (ellipse(0, -130, width_mm / 2, height / 2),),
+            (ellipse(0, -130, width_mm / 2 + 7, height / 2 + 6),),
+            shapes,
+        ),
+        model=MODEL,
+        settings="drawn",
+    )
+
+
+def build(root: Path, trees: int = 3, visits: int = 3, options: dict[str, object] | None = None) -> Desk:
+    """A grove with two sites a tree; site 10, 30, ... shows a green film at its last visits, the others do not."""
+    settings, _ = load(
+        environment={}, options={"grove.name": "Pillar grove", "grove.timezone": "Asia/Bangkok", **(options or {})}
+    )
+    register = _register(trees)
+    grove = Grove(root, settings, {}, register)
+    grove.photos.mkdir(parents=True)
+    memory = store.open_store(grove.database)
+    memory.use_reader(MODEL, "drawn", clock())
+    for site in register.sites.values():
+        _visits(memory, grove, site.site, visits)
+    desk = Desk(grove, memory, Moving())
+    for tree in register.trees:
+        desk.assess(tree)
+    return desk
+
+
+def _register(trees: int) -> Register:
+    names = [f"A-{n:03d}" for n in range(1, trees + 1)]
+    sites = {}
+    for i, name in enumerate(names):
+        for k in range(2):
+            number = 10 * (2 * i + k + 1)
+            sites[number] = Site(
+                number, name, WoundKind.WINDOW, made_on=date(2025, 9, 1), height_cm=90 + 40 * k, bearing_deg=135.0
+            )
+    return Register(
+        trees={
+            n: Tree(n, "Aquilaria crassna", block="AB"[i % 2], row=str(i), position="1") for i, n in enumerate(names)
+        },
+        stems={(n, "1"): Stem(n, "1", (GirthMeasure(date(2026, 1, 1), 520.0),)) for n in names},
+        sites=sites,
+        events=(Event(date(2026, 1, 5), EventKind.CLEANED, tree=names[0], site=10, by="Nok", note="shaved clean"),),
+    )
+
+
+def _visits(memory: Store, grove: Grove, site: int, visits: int) -> None:
+    for v in range(visits):
+        day = TODAY - timedelta(days=9 + 30 * (visits - 1 - v))
+        add_visit(memory, grove, site, day, 34.0 - 3.0 * v, site % 20 == 10 and v >= visits - 2)
+
+
+def add_visit(
+    memory: Store, grove: Grove, site: int, day: date, width_mm: float, green: bool, doubt: Flag = Flag.NONE
+) -> str:
+    """One more photo of a site, with its reading and patch; gives its hash."""
+    drawn = patch(width_mm, 1.6 * width_mm, green, site + day.toordinal() % 97)
+    data = original(drawn.rgb, f"{site} {day}")
+    sha256 = hashlib.sha256(data).hexdigest()
+    stored = f"{sha256[:2]}/{sha256}.jpg"
+    path = grove.photos / stored
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(data)
+    memory.record_arrivals([Arrival(f"{site}-{day}.jpg", sha256, len(data), stored, clock())])
+    found = reading(site, sha256, day, width_mm, Stage.CLOSING, 0.9 if green else 0.0, doubt)
+    memory.save_results([replace(found)], model=MODEL, settings="drawn", read_at=clock(), program="test")
+    cache.save_patch(grove.cache, sha256, drawn)
+    return sha256
