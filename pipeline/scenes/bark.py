@@ -156,7 +156,8 @@ def _picture(canvas: Canvas, bark: BarkSpec) -> None:
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REFLECT,
     )
-    canvas.albedo[:] = np.maximum(laid, 0.01) * np.float32(0.75)
+    grain = texture(g, (0.9, 1.2), bark.seed * 97 + 71, 3, 0.8)  # finer than the picture's own pixels
+    canvas.albedo[:] = np.maximum(laid, 0.01) * np.float32(0.75) * np.exp(0.09 * grain)[..., None]
     canvas.height_mm += np.float32(0.6 * bark.relief_mm) * (
         canvas.albedo.mean(axis=2) - np.float32(canvas.albedo.mean())
     )

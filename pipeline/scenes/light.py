@@ -60,8 +60,9 @@ def shade(canvas: Canvas, radius_mm: float, taper: float, light: LightSpec, card
         * _card_shadow(g, radius_mm, sun, card)
     )
     open_sky = _open_sky(h, p)
-    # the sky is brighter above and in front: a tilted facet sees more or less of it
-    sky = (0.72 + 0.18 * np.cos(angle) + 0.16 * (-slope_y * norm) + 0.06 * norm) * open_sky
+    # the sky is brightest above and in front, so a facet that tilts away from there is darker
+    up_and_out = np.clip(norm * (0.84 - 0.54 * slope_y), 0, 1.2)
+    sky = (0.27 + 0.20 * np.cos(angle) + 0.60 * up_and_out) * open_sky
     energy_sun, energy_sky = energies(light)
     out = canvas.albedo * (lit[..., None] * (energy_sun * SUN_RGB) + sky[..., None] * (energy_sky * SKY_RGB))
     if canvas.gloss.any():

@@ -81,7 +81,7 @@ def _mycelium(part: Canvas, spec: SignSpec, field: Layer) -> None:
     g, s = part.grid, spec.seed * 211
     threads = smoothstep(0.5, 0.0, np.abs(texture(g, (1.6, 5.0), s + 21, 3, 0.7)))
     cotton = texture(g, (2.6, 2.6), s + 22, 4, 0.7)
-    alpha = part.edge(field, 2.2)
+    alpha = part.edge(field + 1.2 * cotton, 4.0)
     fringe = part.edge(field + 2.0, 3.0) * threads * np.float32(0.45)
     alpha = np.clip(np.maximum(alpha * (0.82 + 0.16 * cotton), fringe), 0, 0.98) * np.float32(spec.strength)
     part.lay(alpha, linear_rgb(232, 228, 214) * np.exp(0.07 * cotton - 0.10 * (1 - threads))[..., None])

@@ -64,6 +64,10 @@ class SiteStory:
         Share of dark wood reached after about half a year.
     rebark_months
         From closing until the new bark looks like the old.
+    island_share_per_month
+        How much of a shaved face new bark covers in a growing month (sheet growth).
+    radius_mm, radius_on_day
+        Trunk radius and the day it belongs to (default: when the wound was made).
     stalled_from, stalled_until
         Days between which the rim does not advance.
     """
@@ -74,9 +78,11 @@ class SiteStory:
     bark: BarkSpec
     card: CardHang
     radius_mm: float = 80.0
+    radius_on_day: date | None = None
     radius_mm_per_year: float = 3.0
     advance_mm_per_month: float = 2.0
     growing_months: tuple[int, ...] = (4, 5, 6, 7, 8, 9, 10)
+    island_share_per_month: float = 0.0
     resin_final: float = 0.35
     resin_runs: int = 2
     rebark_months: float = 5.0
@@ -89,7 +95,7 @@ class SiteStory:
 
     def radius_on(self, day: date) -> float:
         """Trunk radius on a day."""
-        return self.radius_mm + self.radius_mm_per_year * (day - self.made_on).days / 365.25
+        return self.radius_mm + self.radius_mm_per_year * (day - (self.radius_on_day or self.made_on)).days / 365.25
 
     def wound_on(self, day: date) -> WoundState:
         """The wound on a day.
@@ -131,6 +137,7 @@ class SiteStory:
             resin_runs=self.resin_runs if age_days >= 10 and advance < closed_at else 0,
             run_age=float(np.clip(age_days / 200.0, 0, 1)),
             bark_over=float(bark_over),
+            islands=min(0.85, self.island_share_per_month * advance / self.advance_mm_per_month),
         )
 
     def _advance_mm(self, since: date, day: date) -> float:

@@ -47,12 +47,12 @@ def _wood(part: Canvas, wound: WoundState, first: Layer, now: Layer) -> None:
     depth = wound.depth_mm * smoothstep(-0.2, min(steep, 0.2 * wound.width_mm), now)
     marks = _tool_marks(g, wound)
     grain = texture(g, (0.45, 16.0), s + 1, 2)
-    target = -depth + marks + 0.06 * grain
+    target = np.maximum(-depth, -7.0) + marks + 0.06 * grain
     # deep and narrow holes swallow light: seen depth against the opening's size
     size = max(2.0, min(wound.width_mm, wound.height_mm) - 2 * wound.advance_mm)
-    swallowed = np.exp(-np.clip(depth / (0.9 * size) - 0.12, 0, 4) * 2.2)
+    swallowed = np.exp(-np.clip(depth / (0.9 * size) - 0.35, 0, 4) * 2.2)
     part.lay(inside, colour * swallowed[..., None])
-    part.height_mm += inside * (np.maximum(target, -9.0) - part.height_mm)
+    part.height_mm += inside * (target - part.height_mm)
     part.gloss += inside * (0.25 * wound.resin - part.gloss)
     if wound.advance_mm < growth.CALLUS_FROM_MM:
         _cut_bark(part, wound, first)
@@ -68,8 +68,8 @@ def _wood_colour(g: Grid, wound: WoundState, first: Layer, now: Layer) -> Layer:
     colour = ramp(
         np.asarray(age, dtype=np.float32),
         (
-            (0.0, linear_rgb(226, 206, 168)),
-            (0.25, linear_rgb(205, 176, 130)),
+            (0.0, linear_rgb(236, 219, 184)),
+            (0.25, linear_rgb(212, 184, 138)),
             (0.5, linear_rgb(164, 121, 80)),
             (0.75, linear_rgb(118, 76, 48)),
             (1.0, linear_rgb(82, 48, 31)),
@@ -90,12 +90,12 @@ def _wood_colour(g: Grid, wound: WoundState, first: Layer, now: Layer) -> Layer:
 def _tool_marks(g: Grid, wound: WoundState) -> Layer:
     s = wound.seed * 131
     if wound.kind is WoundKind.WINDOW:
-        # chisel cuts: each takes a flat chip that runs out, so the face falls in shallow, slanting steps
-        wander = texture(g, (22.0, 16.0), s + 6, 3)
-        across = np.floor(g.x_mm / np.float32(13.0) + 0.35 * wander)
-        along = g.y_mm / np.float32(11.0) + 0.5 * wander + 0.37 * np.mod(across * 7.0, 5.0)
-        gouge = np.mod(g.x_mm / np.float32(13.0) + 0.35 * wander, 1) - 0.5
-        return np.asarray(1.3 * (np.mod(along, 1) - 0.5) + 1.2 * gouge * gouge + 0.2 * wander, dtype=np.float32)
+        # chisel cuts: slanting chips that run out in low steps across the grain, some faces left smooth
+        wander = texture(g, (16.0, 9.0), s + 6, 2)
+        along = np.mod(g.y_mm / np.float32(10.5) + 0.55 * wander + 0.03 * g.x_mm, 1)
+        chip = np.where(along < 0.9, along / 0.9, (1 - along) / 0.1)
+        rough = smoothstep(-0.8, 0.9, texture(g, (14.0, 20.0), s + 10, 2))
+        return np.asarray(0.55 * rough * chip + 0.35 * wander, dtype=np.float32)
     if wound.kind is WoundKind.STRIP:
         knife = texture(g, (9.0, 160.0), s + 7, 2)
         return np.asarray(0.5 * np.abs(knife) + 0.1 * texture(g, (2.0, 30.0), s + 8, 2), dtype=np.float32)
@@ -183,7 +183,7 @@ def _roll_colour(wound: WoundState, t: Layer, from_lip: Layer, bumps: Layer) -> 
 
 def _roll_lift(wound: WoundState, t: Layer, from_bark: Layer, from_lip: Layer) -> Layer:
     """A half-round bead: it rises from the bark, is highest past its middle and turns in steeply at the lip."""
-    top = float(np.clip(0.8 + 0.42 * wound.advance_mm, 0.8, 6.5))
+    top = float(np.clip(0.9 + 0.55 * wound.advance_mm, 0.9, 8.0))
     u = np.clip(t, 0, 1) ** 0.8
     dome = np.sqrt(np.clip(1 - (2 * u - 1) ** 2, 0, 1))
     # wide new tissue is flatter in its middle than at its lip
