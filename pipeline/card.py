@@ -45,6 +45,7 @@ ROUGH_MM = 2.6
 LARGEST_LOSS_MM = 0.35
 """Edges moved by more than this are not what light and ink do."""
 MOST_LONELY_MARKERS = 3
+MOST_CLOSE_LOOKS = 10
 
 # A copy is searched with these: adaptive threshold windows (smallest, largest, step) and the
 # least marker perimeter as a share of the picture's longer side.
@@ -95,7 +96,9 @@ def find_card(pixels: ImageRGB, settings: CardSettings) -> CardFix:
     """
     single: list[_Marker] = []
     for copy, shrink, windows in _copies(pixels):
-        found = _markers(copy, shrink, windows, settings)
+        found, unread = _markers(copy, shrink, windows, settings)
+        if len(found) < 2 and windows is not _QUICK:
+            found += _read_closely(pixels, unread, settings)
         pairs = _complete_cards(found)
         if not pairs:
             pairs = _completed_by_looking_closer(pixels, found, settings)
@@ -206,14 +209,32 @@ def _detector(windows: tuple[int, int, int, float], bits: int) -> cv2.aruco.Aruc
 
 def _markers(
     copy: NDArray[np.uint8], shrink: int, windows: tuple[int, int, int, float], settings: CardSettings
-) -> list[_Marker]:
-    corners, codes, _ = _detector(windows, settings.max_correction_bits).detectMarkers(copy)
-    if codes is None:
-        return []
-    return [
-        _Marker(int(code), (quad.reshape(4, 2).astype(np.float64) + 0.5) * shrink - 0.5)
-        for quad, code in zip(corners, codes.ravel(), strict=True)
-    ]
+) -> tuple[list[_Marker], list[NDArray[np.float64]]]:
+    """Markers of a copy, and quads (4, 2) that look like one but cannot be read; both in full-size pixels."""
+    corners, codes, rejected = _detector(windows, settings.max_correction_bits).detectMarkers(copy)
+    quads = [(quad.reshape(4, 2).astype(np.float64) + 0.5) * shrink - 0.5 for quad in (*corners, *rejected)]
+    numbers = [] if codes is None else [int(code) for code in codes.ravel()]
+    return [_Marker(code, quad) for code, quad in zip(numbers, quads, strict=False)], quads[len(numbers) :]
+
+
+def _read_closely(pixels: ImageRGB, quads: list[NDArray[np.float64]], settings: CardSettings) -> list[_Marker]:
+    """Markers among the largest quads that the detector could not read, by our own look at their cells at full size.
+
+    A blurred picture's white cells spread into the black ones; in linear light they spread alike.
+    """
+    found = []
+    largest = sorted((_Marker(-1, quad) for quad in quads), key=lambda m: -m.edge_px)[:MOST_CLOSE_LOOKS]
+    for marker in largest:
+        fitted = _fitted(pixels, marker) if marker.edge_px >= settings.min_edge_px else None
+        if fitted is None:
+            continue
+        for turn in range(4):
+            corners = np.roll(fitted, -turn, axis=0)
+            to_picture = markers.homography_of(SQUARE_MM, corners)
+            code = markers.code_at(pixels, to_picture, SQUARE_MM, settings.max_correction_bits)
+            if code is not None and all(np.hypot(*(corners[0] - m.corners_px[0])) > 3 for m in found):
+                found.append(_Marker(code, corners))
+    return found
 
 
 def _complete_cards(found: list[_Marker]) -> list[_Pair]:
@@ -363,7 +384,7 @@ def _check_size(edge_px: float, settings: CardSettings) -> None:
 def _no_card(pixels: ImageRGB, settings: CardSettings) -> PhotoRefused:
     shrink = max(1, round(max(pixels.shape[:2]) / 1500))
     mirrored = np.ascontiguousarray(_grey(pixels, shrink)[:, ::-1])
-    if _markers(mirrored, shrink, _CAREFUL, settings):
+    if _markers(mirrored, shrink, _CAREFUL, settings)[0]:
         return PhotoRefused(
             PhotoStage.CARD,
             "The photo is mirrored: its card can only be read in a mirror.",
