@@ -111,16 +111,19 @@ def read(patch: SitePatch) -> SiteMaps:
         region = _onto_edges(wound.region, view)
         wound = wound._replace(region=region, p=_blur(region.astype(np.float32), 0.7))
         parts = parts._replace(face=region.astype(np.float32), face_mm2=float(np.count_nonzero(region)) * view.mm**2)
-    signs, sign_p, lookalike_p = _signs(view, wound, parts)
     stage_p = _stage(wound, parts)
-    seen = _logistic(0.22 * (wound.contrast - 14.0)) * _logistic(8.0 * (wound.solidity - 0.62))
+    seen = float(_logistic(0.22 * (wound.contrast - 14.0)) * _logistic(8.0 * (wound.solidity - 0.62)))
+    not_a_site_p = float(np.clip(0.75 - 0.7 * seen, 0.03, 0.9))
+    signs, sign_p, lookalike_p = _signs(view, wound, parts)
+    # Where no wound is made out, a sign of one is less likely too.
+    sign_p = np.clip(sign_p * (1 - 0.6 * not_a_site_p), 0.02, 0.93)
     resin = _smooth_step(parts.core_lab[0], 40.0, 18.0) * _smooth_step(parts.face_mm2, 10.0, 60.0)
     return SiteMaps(
         tissue=_tissue_map(patch, view, wound, parts),
         signs=np.moveaxis(np.stack([_full_size(layer, patch.valid.shape) for layer in signs]), 0, -1),
         stage_p=stage_p,
         sign_p=sign_p,
-        not_a_site_p=float(np.clip(0.75 - 0.7 * seen, 0.03, 0.9)),
+        not_a_site_p=not_a_site_p,
         reader=READER,
         resin_p=float(np.clip(resin, 0.03, 0.9)),
         lookalike_p=lookalike_p,
@@ -242,6 +245,9 @@ def _main_region(p: Layer, view: _View) -> NDArray[np.bool_]:
     kept &= weight > 0.15 * weight[main]
     kept[0] = False
     region = kept[labels]
+    if float(view.near[region].mean()) < 0.12:
+        # Nothing near the place of the site; what stands out at the border is something else.
+        return np.zeros(p.shape, np.bool_)
     body = region & (cv2.dilate(stout, _disk(0.8 / view.mm)) > 0)
     if np.count_nonzero(body) > 0.3 * np.count_nonzero(region):
         region = body
@@ -476,10 +482,10 @@ def _signs(view: _View, wound: _Wound, parts: _Parts) -> tuple[Layer, NDArray[np
     maps[order[Sign.GREEN_FILM]] = green * close
     maps[order[Sign.WHITE_MYCELIUM]] = white * close
     maps[order[Sign.CONK]] = _shelves(lab, view) * _logistic((25.0 - away) / 5.0)
-    maps[order[Sign.DARK_BLEEDING]] = _streaks(dark, wound, view)
+    maps[order[Sign.DARK_BLEEDING]] = _streaks(dark, wound, view) * _logistic((45.0 - away) / 6.0)
     maps[order[Sign.SUNKEN_BARK]] = _sunken(lab, bark, wound, view, away)
     mm2 = (maps * (maps > 0.4)).sum(axis=(1, 2)) * view.mm**2
-    halfway = np.array([60.0, 50.0, 90.0, 90.0, 160.0])
+    halfway = np.array([60.0, 60.0, 150.0, 140.0, 260.0])
     sign_p = np.clip(_logistic(2.2 * np.log((mm2 + 4.0) / halfway)), 0.02, 0.93).astype(np.float64)
     elsewhere = float(((green + white) * (1 - close) * view.valid).sum()) * view.mm**2
     return maps, sign_p, float(np.clip(_logistic(np.float64(2.0 * np.log((elsewhere + 5.0) / 150.0))), 0.03, 0.95))
