@@ -120,7 +120,7 @@ def read(patch: SitePatch) -> SiteMaps:
     resin = _smooth_step(parts.core_lab[0], 40.0, 18.0) * _smooth_step(parts.face_mm2, 10.0, 60.0)
     return SiteMaps(
         tissue=_tissue_map(patch, view, wound, parts),
-        signs=np.moveaxis(np.stack([_full_size(layer, patch.valid.shape) for layer in signs]), 0, -1),
+        signs=_planes([_full_size(layer, patch.valid.shape) for layer in signs]),
         stage_p=stage_p,
         sign_p=sign_p,
         not_a_site_p=not_a_site_p,
@@ -185,17 +185,18 @@ _FLOOR = 0.02 / _BINS**3
 """Part of every density that allows any colour."""
 
 
+_WIDE, _NARROW, _ONE = (np.array(k, dtype=np.float32) / sum(k) for k in ((1, 4, 6, 4, 1), (1, 2, 1), (1,)))
+
+
 def _density(cell: NDArray[np.int32], weight: Layer) -> Layer:
     """Smoothed share of each colour among the pixels, by weight."""
-    counts = np.bincount(cell.ravel(), weight.ravel(), _BINS**3).reshape((_BINS,) * 3)
-    for axis, kernel in enumerate((np.array([1, 4, 6, 4, 1]) / 16, np.array([1, 2, 1]) / 4, np.array([1, 2, 1]) / 4)):
-        half = kernel.size // 2
-        padded = np.pad(counts, [(half, half) if k == axis else (0, 0) for k in range(3)])
-        counts = sum(
-            share * np.take(padded, range(shift, shift + _BINS), axis=axis) for shift, share in enumerate(kernel)
-        )
-    total = float(counts.sum())
-    return np.asarray(counts.ravel() / total if total > 0 else counts.ravel(), dtype=np.float32)
+    counts = np.bincount(cell.ravel(), weight.ravel(), _BINS**3).astype(np.float32)
+    # L* and a* as rows and columns with b* as channels, then b* as columns.
+    cube = counts.reshape((_BINS,) * 3)
+    cube = cv2.sepFilter2D(cube, -1, _NARROW, _WIDE, borderType=cv2.BORDER_CONSTANT)
+    flat = cv2.sepFilter2D(cube.reshape(-1, _BINS), -1, _NARROW, _ONE, borderType=cv2.BORDER_CONSTANT)
+    total = float(flat.sum())
+    return np.asarray(flat.ravel() / total if total > 0 else flat.ravel(), dtype=np.float32)
 
 
 # ---------------------------------------------------------------- the wound
@@ -474,7 +475,7 @@ def _signs(view: _View, wound: _Wound, parts: _Parts) -> tuple[Layer, NDArray[np
     white = _logistic(0.35 * (light - max(74.0, float(bark[0]) + 16.0))) * _logistic(0.6 * (13.0 - chroma))
     odds = np.log((_BLEEDING_DENSITY + _FLOOR) / (wound.bark + _FLOOR))
     # Against the bark round about, so that the shaded side of the trunk is not dark all over.
-    dark = _logistic(0.4 * (_blur(light, 14.0 / view.mm) - 8.0 - light)) * _logistic(
+    dark = _logistic(0.4 * (cv2.blur(light, (round(40.0 / view.mm) | 1,) * 2) - 8.0 - light)) * _logistic(
         1.0 + _blur(np.clip(odds, -4, 4)[view.cell], 1.2 / view.mm)
     )
     maps = np.zeros((len(Sign), *light.shape), np.float32)
@@ -530,7 +531,7 @@ def _streaks(dark: Layer, wound: _Wound, view: _View) -> Layer:
 
 def _sunken(lab: Layer, bark: NDArray[np.float32], wound: _Wound, view: _View, away: Layer) -> Layer:
     """Sunken bark: a broad duller and darker patch of bark by the wound; faint, so never more than a doubt."""
-    broad = cv2.GaussianBlur(lab, (0, 0), 4.0 / view.mm)
+    broad = cv2.blur(lab, (round(12.0 / view.mm) | 1,) * 2)
     duller = _logistic(0.5 * (float(bark[0]) - 9.0 - broad[..., 0])) * _logistic(
         0.4 * (broad[..., 1] - float(bark[1]) + 1.0)
     )
@@ -578,6 +579,11 @@ def _follow_edges(p: Layer, guide: Layer, radius_px: float) -> Layer:
     slope = (cv2.blur(guide * p, box) - mean_g * mean_p) / (cv2.blur(guide * guide, box) - mean_g * mean_g + 40.0)
     offset = mean_p - slope * mean_g
     return np.asarray(np.clip(cv2.blur(slope, box) * guide + cv2.blur(offset, box), 0, 1), dtype=np.float32)
+
+
+def _planes(layers: list[Layer]) -> Layer:
+    """Shape (H, W, N) over contiguous planes, which is how the maps are used."""
+    return np.moveaxis(np.stack(layers), 0, -1)
 
 
 def _full_size(layers: Layer, shape: tuple[int, int]) -> Layer:
