@@ -150,7 +150,8 @@ def _size(
         covered = float(maps.stage_p[Stage.CLOSED] + maps.stage_p[Stage.REBARKED])
         return _closed_size(settings) if covered > 0.5 else _Size()
     perimeter = opening.perimeter_mm
-    blur_mm = max(opening.rim_softness_mm, quality.sharpness_mm / _EDGE_WIDTH_OF_SD)
+    # fmax: without a card the sharpness is not known (nan), and only the map's own blur counts.
+    blur_mm = float(np.fmax(opening.rim_softness_mm, quality.sharpness_mm / _EDGE_WIDTH_OF_SD))
     wander_mm = settings.rim_wander_share * blur_mm
     parts = {name: share * opening.area_mm2 for name, share in scale.area.items()}
     parts["rim"] = perimeter * settings.rim_sd_mm

@@ -208,6 +208,15 @@ def test_unlikely_sign_is_not_placed_and_an_unsure_one_is_flagged():
     assert Flag.UNSURE_SIGN in unsure.flags
 
 
+def test_unknown_sharpness_leaves_the_uncertainty_a_number():
+    unknown = replace(QUALITY, sharpness_mm=float("nan"))
+    soft = maps_of(cv2.GaussianBlur(cover(12.0), (0, 0), 2.0))
+    got = measure.measure(
+        PHOTO, 205, date(2026, 5, 4), patch_of(), soft, unknown, SCALE, Flag.NONE, ReadingSettings(), "drawn 1", "abc"
+    )
+    assert 0 < got.area_sd_parts["softness"] < got.aperture_area_mm2_sd
+
+
 def test_flags():
     two = np.maximum(cover(6.0, cx_mm=15.0), cover(6.0, cx_mm=45.0))
     assert Flag.SEVERAL_APERTURES in read(maps_of(two)).flags
