@@ -483,13 +483,16 @@ def _signs(view: _View, wound: _Wound, parts: _Parts) -> tuple[Layer, NDArray[np
     maps[order[Sign.GREEN_FILM]] = green * close
     maps[order[Sign.WHITE_MYCELIUM]] = white * close
     maps[order[Sign.CONK]] = _shelves(lab, view) * _logistic((25.0 - away) / 5.0)
-    maps[order[Sign.DARK_BLEEDING]] = _streaks(dark, wound, view) * _logistic((45.0 - away) / 6.0)
+    maps[order[Sign.DARK_BLEEDING]] = (
+        _streaks(dark, wound, view) * _logistic((45.0 - away) / 6.0) * _logistic(30.0 * (view.near - 0.12))
+    )
     maps[order[Sign.SUNKEN_BARK]] = _sunken(lab, bark, wound, view, away)
     mm2 = (maps * (maps > 0.4)).sum(axis=(1, 2)) * view.mm**2
     halfway = np.array([60.0, 60.0, 150.0, 140.0, 260.0])
     sign_p = np.clip(_logistic(2.2 * np.log((mm2 + 4.0) / halfway)), 0.02, 0.93).astype(np.float64)
-    elsewhere = float(((green + white) * (1 - close) * view.valid).sum()) * view.mm**2
-    return maps, sign_p, float(np.clip(_logistic(np.float64(2.0 * np.log((elsewhere + 5.0) / 150.0))), 0.03, 0.95))
+    elsewhere = float(((green + white) * (1 - close))[view.valid].mean()) if view.valid.any() else 0.0
+    lookalike_p = float(np.clip(_logistic(np.float64(2.0 * np.log((elsewhere + 0.002) / 0.06))), 0.03, 0.95))
+    return maps, sign_p, lookalike_p
 
 
 def _shelves(lab: Layer, view: _View) -> Layer:
@@ -504,6 +507,8 @@ def _shelves(lab: Layer, view: _View) -> Layer:
         * _logistic(0.3 * (level - above - 14.0))
         * _logistic(0.3 * (level - 55.0))
     )
+    wide = np.ones((1, max(round(8.0 / view.mm), 3)), np.uint8)
+    edge = cv2.morphologyEx(edge, cv2.MORPH_OPEN, wide)
     up = max(round(9.0 / view.mm), 1)
     return np.asarray(cv2.dilate(edge, np.ones((up, 3), np.uint8), anchor=(1, 0)), dtype=np.float32)
 
