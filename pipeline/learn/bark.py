@@ -62,6 +62,28 @@ def photo_texture(
     return F.grid_sample(source, grid, mode="bilinear", padding_mode="reflection", align_corners=False)
 
 
+def whole_cut(rng: np.random.Generator, count: int, ratio: float) -> tuple[np.ndarray, np.ndarray]:
+    """Affine maps (B, 2, 3) that cut most of a photograph, turned a little and mirrored; and the share of its width."""
+    share = rng.uniform(0.55, 1.0, count)
+    turn = rng.normal(0, 0.12, count)
+    mirror = rng.choice((-1.0, 1.0), count)
+    cos, sin = np.cos(turn) * share, np.sin(turn) * share
+    cx = rng.uniform(-1, 1, count) * (1 - share)
+    cy = rng.uniform(-1, 1, count) * (1 - share * ratio)
+    rows = (np.stack((cos * mirror, -sin, cx), -1), np.stack((sin * mirror * ratio, cos * ratio, cy), -1))
+    return np.stack(rows, 1), share
+
+
+def plain_photo(stage: Stage, photos: PhotoBank) -> Tensor:
+    """A whole photograph as it is, for scenes that differ from plain photographs only in what is painted on."""
+    pick = torch.as_tensor(stage.rng.integers(len(photos), size=stage.count), device=stage.device)
+    source = photos.pixels[pick].float() / 255
+    theta, _ = whole_cut(stage.rng, stage.count, source.shape[-1] / source.shape[-2])
+    matrix = torch.as_tensor(theta, dtype=torch.float32, device=stage.device)
+    grid = F.affine_grid(matrix, [stage.count, 3, *stage.x.shape[-2:]], align_corners=False)
+    return F.grid_sample(source, grid, padding_mode="reflection", align_corners=False).clamp(0.01, 0.98)
+
+
 def procedural(stage: Stage) -> tuple[Tensor, Tensor]:
     """Bark of any relief: furrows, plates, scales or nearly smooth with lenticels.
 

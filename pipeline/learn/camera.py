@@ -24,8 +24,9 @@ LUMA_TABLE = (
 """Luminance quantisation, ITU-T T.81 annex K, table K.1."""
 
 
-def light_scene(stage: Stage, albedo: Tensor, height: Tensor, gloss: Tensor, light: Tensor) -> Tensor:
-    """Shade relief under one lamp and the sky; ``light`` has shape (B, 3, 1, 1) in picture axes, z to the viewer.
+def light_scene(stage: Stage, albedo: Tensor, height: Tensor, gloss: Tensor, light: Tensor, bent: Tensor) -> Tensor:
+    """Shade relief under one lamp and the sky; ``light`` has shape (B, 3, 1, 1) in picture axes, z to the viewer;
+    ``bent`` is 1 where the trunk's roundness shades the patch, 0 where a photograph already shows it.
 
     Returns linear light, shape (B, 3, H, W).
     """
@@ -39,7 +40,7 @@ def light_scene(stage: Stage, albedo: Tensor, height: Tensor, gloss: Tensor, lig
         F.pad(height, (0, 0, 0, 2), mode="replicate")[..., 2:, :]
         - F.pad(height, (0, 0, 2, 0), mode="replicate")[..., :-2, :]
     ) * steep
-    bend = stage.x / stage.host(np.maximum(stage.edge_mm, 60) * stage.rng.uniform(0.7, 3.0, stage.count))
+    bend = bent * stage.x / stage.host(np.maximum(stage.edge_mm, 60) * stage.rng.uniform(0.7, 3.0, stage.count))
     nx, ny = -gx.clamp(-4, 4) + bend, -gy.clamp(-4, 4)
     norm = torch.rsqrt(nx * nx + ny * ny + 1)
     lambert = ((nx * light[:, :1] + ny * light[:, 1:2] + light[:, 2:]) * norm).clamp_min(0)
@@ -47,11 +48,24 @@ def light_scene(stage: Stage, albedo: Tensor, height: Tensor, gloss: Tensor, lig
     half = light + light.new_tensor([0.0, 0.0, 1.0]).view(1, 3, 1, 1)
     half = half / half.norm(dim=1, keepdim=True)
     shine = ((nx * half[:, :1] + ny * half[:, 1:2] + half[:, 2:]) * norm).clamp(0, 1) ** 40
-    warm = stage.host(np.array([1.06, 1.0, 0.92]) ** stage.rng.uniform(-0.6, 1.0, (stage.count, 1)))
-    sky_colour = stage.host(np.array([0.95, 1.0, 1.07]) ** stage.rng.uniform(-0.5, 1.2, (stage.count, 1)))
+    sky_colour, warm = _lamp_colours(stage)
     flat = light[:, 2:].clamp_min(0.2)
     total = sky * sky_colour * (0.75 + 0.25 * norm) + (1 - sky) * warm * lambert / flat
     return albedo.clamp_min(1e-4) ** 2.2 * total + shine * gloss * 0.5
+
+
+def _lamp_colours(stage: Stage) -> tuple[Tensor, Tensor]:
+    """Colours of the sky and of the sun."""
+    warm = stage.host(np.array([1.06, 1.0, 0.92]) ** stage.rng.uniform(-0.6, 1.0, (stage.count, 1)))
+    sky = stage.host(np.array([0.95, 1.0, 1.07]) ** stage.rng.uniform(-0.5, 1.2, (stage.count, 1)))
+    return sky, warm
+
+
+def flat_light(stage: Stage, albedo: Tensor) -> Tensor:
+    """Light of a patch without relief, as :func:`light_scene` gives it."""
+    sky = stage.uniform(0.25, 0.85)
+    sky_colour, warm = _lamp_colours(stage)
+    return albedo.clamp_min(1e-4) ** 2.2 * (sky * sky_colour + (1 - sky) * warm)
 
 
 def draw_light(stage: Stage) -> Tensor:

@@ -186,6 +186,7 @@ class Collection:
         loose = "train" if split == "val" else split
         return Banks(
             bark=self.bank(split, "bark", "bark_texture", "bark_texture_color"),
+            plain=self.bank(split, "bark", "lichen_moss", "natural_bark_feature"),
             film=self.bank(loose, "fungus_or_algae_film") if with_film else None,
             moss=self.bank("train", "moss_texture"),
             lichen=self.bank(split, "lichen_moss"),

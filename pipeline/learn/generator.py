@@ -9,7 +9,7 @@ import torch
 from torch import Tensor
 
 from pipeline.learn import signs as s
-from pipeline.learn.bark import PhotoBank, draw_bark
+from pipeline.learn.bark import PhotoBank, draw_bark, plain_photo
 from pipeline.learn.camera import draw_light, expose, light_scene, photograph
 from pipeline.learn.foreign import FOREIGN_NAMES, not_a_site, put_background, put_foreign, unseen
 from pipeline.learn.stage import Stage, mix, noise_bank
@@ -28,6 +28,8 @@ from pipeline.learn.wounds import (
 )
 
 BARK, APERTURE, NEW_TISSUE, FOREIGN, BACKGROUND, IGNORE = 0, 1, 2, 3, 4, 255
+VISIBLE_CHANGE = 0.05
+"""A sign that changes the albedo under it by less than this on average counts as unknown."""
 SEEN_SHARE = 0.0012
 """A sign counts as present if it covers this share of the patch, as absent if it covers none."""
 
@@ -89,6 +91,17 @@ class PatchBatch:
         """The batch on another device."""
         return PatchBatch(**{f.name: getattr(self, f.name).to(device) for f in fields(self)})
 
+    def rows(self, index: Tensor) -> PatchBatch:
+        """Some rows of the batch."""
+        return PatchBatch(**{f.name: getattr(self, f.name)[index] for f in fields(self)})
+
+    def mirrored(self, rng: np.random.Generator) -> PatchBatch:
+        """The batch left for right, a little brighter or darker, warmer or cooler."""
+        flipped = {name: getattr(self, name).flip(-1) for name in ("rgb", "valid", "tissue", "signs")}
+        gain = np.exp(rng.normal(0, 0.12, (len(self), 1)) + rng.normal(0, 0.03, (len(self), 3)))
+        tone = torch.as_tensor(gain.astype(np.float32), device=self.rgb.device)[:, :, None, None]
+        return replace(self, **{**flipped, "rgb": (flipped["rgb"] * tone).clamp(0, 1)})
+
     @classmethod
     def cat(cls, parts: list[PatchBatch]) -> PatchBatch:
         """Batches end to end."""
@@ -100,6 +113,7 @@ class Banks:
     """Photographs that scenes may use, by what they show; every one may be missing."""
 
     bark: PhotoBank | None = None
+    plain: PhotoBank | None = None
     film: PhotoBank | None = None
     moss: PhotoBank | None = None
     lichen: PhotoBank | None = None
@@ -111,12 +125,13 @@ class Mix:
     """How often what is drawn."""
 
     real_bark: float = 0.75
+    plain: float = 0.35
     no_wound: float = 0.16
     not_a_site: float = 0.06
-    sign: float = 0.42
-    second_sign: float = 0.2
-    lookalike: float = 0.42
-    second_lookalike: float = 0.25
+    sign: float = 0.52
+    second_sign: float = 0.25
+    lookalike: float = 0.6
+    second_lookalike: float = 0.4
     resin: float = 0.22
     foreign: float = 0.15
     background: float = 0.08
@@ -175,6 +190,13 @@ class Generator:
         centre = np.clip(rng.normal(0, 1, (count, 2)) * spread, -0.5, 0.5) * edge[:, None]
         wounded = rng.random(count) >= self.shares.no_wound
         bark, height = draw_bark(stage, self.banks.bark, self.shares.real_bark)
+        plain = (rng.random(count) < self.shares.plain) & (self.banks.plain is not None)
+        if self.banks.plain is not None and plain.any():
+            rows = np.flatnonzero(plain)
+            index = torch.as_tensor(rows, device=self.device)
+            bark = bark.index_copy(0, index, plain_photo(stage.subset(rows), self.banks.plain))
+            height = height * stage.host((~plain).astype(np.float32))
+            wounded &= ~plain | (rng.random(count) < 0.6)
         other, _ = draw_bark(stage, self.banks.bark, self.shares.real_bark)
         new_bark = mix(bark, other, stage.uniform(0, 0.7))
         wound = draw_wound(stage, kind, half, centre, closure)
@@ -183,12 +205,14 @@ class Generator:
         resin &= wound.stage != FRESH
         self._apply(stage, scene, resin, lambda st, sc: s.resin(st, sc))
         lookalikes = self._lookalikes(stage, scene, first=True)
-        signs = self._signs(stage, scene, wounded)
+        signs, seen_well = self._signs(stage, scene)
         lookalikes |= self._lookalikes(stage, scene, first=False)
-        linear = light_scene(stage, scene.albedo, scene.height, scene.gloss, light)
+        linear = light_scene(
+            stage, scene.albedo, scene.height, scene.gloss, light, stage.host((~plain).astype(np.float32))
+        )
         shadow = cast_shadow(stage, wound, light, depth) * stage.host(wounded.astype(np.float32))
         linear = linear * scene.shade * (1 - shadow * stage.uniform(0.2, 0.75))
-        return self._finish(stage, wound, wounded, linear, light, tissue, signs, lookalikes, resin)
+        return self._finish(stage, wound, wounded, linear, light, tissue, signs, seen_well, lookalikes, resin)
 
     def _wounded(
         self, stage: Stage, wound: Wound, bark: Tensor, height: Tensor, new_bark: Tensor, wounded: np.ndarray
@@ -264,8 +288,12 @@ class Generator:
                 chosen[rows, number] = (mask > 0.3).float().mean((1, 2, 3)).cpu().numpy() > SEEN_SHARE
         return chosen
 
-    def _signs(self, stage: Stage, scene: s.Scene, wounded: np.ndarray) -> Tensor:
-        """Paint signs; their soft masks, shape (B, 5, H, W)."""
+    def _signs(self, stage: Stage, scene: s.Scene) -> tuple[Tensor, Tensor]:
+        """Paint signs; their soft masks, shape (B, 5, H, W), and whether each can be made out, (B, 5).
+
+        A sign that hardly changes the colour of what it lies on cannot be seen by anyone: it is
+        drawn but counts as unknown.
+        """
         rng, film = stage.rng, self.banks.film
         count, size = stage.count, self.size_px
         chosen = np.zeros((count, 5), bool)
@@ -274,6 +302,7 @@ class Generator:
         chosen[rows, rng.integers(5, size=count)] |= some
         chosen[rows, rng.integers(5, size=count)] |= some & (rng.random(count) < self.shares.second_sign)
         masks = torch.zeros(count, 5, size, size, device=stage.device)
+        seen_well = torch.ones(count, 5, device=stage.device)
         painters = (
             (4, s.sunken_bark),
             (3, s.dark_bleeding),
@@ -282,13 +311,17 @@ class Generator:
             (2, s.conk),
         )
         for number, painter in painters:
+            before = scene.albedo
             mask = self._apply(stage, scene, chosen[:, number], painter)
             if mask is None:
                 continue
             index = torch.as_tensor(np.flatnonzero(chosen[:, number]), device=stage.device)
+            change = (scene.albedo[index] - before[index]).abs().mean(1, keepdim=True)
+            visible = (change * mask).sum((1, 2, 3)) / mask.sum((1, 2, 3)).clamp_min(1e-3)
+            seen_well[index, number] = (visible > VISIBLE_CHANGE).float()
             masks[index] = masks[index] * (1 - mask) if number != 4 else masks[index]
             masks[index, number] = mask[:, 0]
-        return masks
+        return masks, seen_well
 
     def _finish(
         self,
@@ -299,6 +332,7 @@ class Generator:
         light: Tensor,
         tissue: Tensor,
         signs: Tensor,
+        seen_well: Tensor,
         lookalikes: np.ndarray,
         resin: np.ndarray,
     ) -> PatchBatch:
@@ -325,7 +359,9 @@ class Generator:
         rgb = rgb * seen
         signs = signs * seen
         tissue = torch.where(seen, tissue, IGNORE)[:, 0]
-        return self._labels(stage, wound, wounded & ~nothing, nothing, rgb, seen, tissue, signs, lookalikes, resin)
+        return self._labels(
+            stage, wound, wounded & ~nothing, nothing, rgb, seen, tissue, signs, seen_well, lookalikes, resin
+        )
 
     def _labels(
         self,
@@ -337,6 +373,7 @@ class Generator:
         seen: Tensor,
         tissue: Tensor,
         signs: Tensor,
+        seen_well: Tensor,
         lookalikes: np.ndarray,
         resin: np.ndarray,
     ) -> PatchBatch:
@@ -344,10 +381,18 @@ class Generator:
         covered = (signs > 0.35).float().mean((2, 3))
         present = (covered >= SEEN_SHARE).float()
         known = ((covered >= SEEN_SHARE) | (signs.amax((2, 3)) < 0.2)).float()
+        faint = present * (1 - seen_well)
+        known, present = known * (1 - faint), present * (1 - faint)
+        signs = signs * (1 - faint)[:, :, None, None]
+        # A bracket hides what lies behind it.
+        hidden = signs[:, 2] > 0.5
+        before = ((tissue == APERTURE) | (tissue == NEW_TISSUE)).float().mean((1, 2))
+        tissue = torch.where(hidden & (tissue != FOREIGN), IGNORE, tissue)
         bark_wound = (tissue == APERTURE) | (tissue == NEW_TISSUE)
-        visible = bark_wound.float().mean((1, 2)).cpu().numpy()
+        left = bark_wound.float().mean((1, 2))
+        visible = torch.where(left > 0.6 * before, left, 0.0).cpu().numpy()
         inside = (np.abs(wound.centre_mm) < 0.5 * stage.edge_mm[:, None]).all(1)
-        shown = wounded & inside & ((visible > 0.0006) | (wound.stage == REBARKED))
+        shown = wounded & inside & ((visible > 0.001) | (wound.stage == REBARKED))
         closure = np.where(shown, wound.stage, -1)
         dark_wood = (wound.dark > 0.45) & wounded
         ordinary = np.ones(count, bool)

@@ -47,15 +47,15 @@ def losses(output: Output, batch: PatchBatch) -> dict[str, Tensor]:
     staged = batch.stage >= 0
     later = (batch.stage[:, None] > torch.arange(5, device=batch.stage.device)).float()
     ordinal = F.binary_cross_entropy_with_logits(output.stage.float(), later, reduction="none").sum(1)
-    terms["stage"] = 0.6 * _weighted_mean(ordinal, staged.float())
+    terms["stage"] = 1.0 * _weighted_mean(ordinal, staged.float())
     presence = output.presence.float()
-    terms["presence"] = 1.5 * _weighted_mean(
+    terms["presence"] = 2.0 * _weighted_mean(
         F.binary_cross_entropy_with_logits(presence, batch.sign_present, reduction="none"), batch.sign_known
     )
     none = -F.softplus(presence).sum(1)
     weak = batch.real & (batch.any_sign > 0.5)
     terms["any_sign"] = 0.3 * _weighted_mean(-torch.log1p(-none.exp().clamp_max(0.9999)), weak.float())
-    terms["flags"] = 0.6 * _weighted_mean(
+    terms["flags"] = 1.0 * _weighted_mean(
         F.binary_cross_entropy_with_logits(output.flags.float(), batch.flags, reduction="none"), batch.flags_known
     )
     terms["wound_seen"] = 0.5 * _wound_seen(soft, batch.wound_seen)

@@ -49,7 +49,7 @@ class SameConv(nn.Conv2d):
 
 
 def _norm(channels: int) -> nn.BatchNorm2d:
-    return nn.BatchNorm2d(channels, eps=1e-3, momentum=0.02)
+    return nn.BatchNorm2d(channels, eps=1e-3, momentum=0.05)
 
 
 class Inverted(nn.Module):

@@ -44,6 +44,9 @@ class TrainSettings:
         If above 0, the schedule is spread over this wall time instead (for a machine lent by the hour).
     drawn, photos, reviewed
         Patches of each kind in a batch.
+    pool, reuse
+        Scenes are drawn ``pool`` batches at a time (a GPU draws large batches faster) and each is
+        used ``reuse`` times, mirrored and in another light from the second time on.
     scene_photos
         Whether scenes may be drawn on photographs of bark and with photographed growths.
     """
@@ -54,6 +57,8 @@ class TrainSettings:
     photos: int = 12
     reviewed: int = 0
     scene_photos: bool = True
+    pool: int = 1
+    reuse: int = 1
     pretrained: bool = True
     size_px: int = 384
     seed: int = 1
@@ -100,10 +105,7 @@ class Average:
         mine, theirs = list(self.net.parameters()), list(net.parameters())
         torch._foreach_lerp_(mine, theirs, 1 - decay)
         for a, b in zip(self.net.buffers(), net.buffers(), strict=True):
-            if a.dtype.is_floating_point:
-                a.lerp_(b, 1 - decay)
-            else:
-                a.copy_(b)
+            a.copy_(b)
 
 
 def _batches(
@@ -116,8 +118,11 @@ def _batches(
     weak = None
     if collection is not None and settings.photos:
         weak = WeakPhotos(collection, "train", seed + 17, settings.size_px)
+    drawn: list[PatchBatch] = []
     while True:
-        parts = [scenes.batch(settings.drawn)] if settings.drawn else []
+        if settings.drawn and not drawn:
+            drawn = _pool(scenes, settings)
+        parts = [drawn.pop()] if settings.drawn else []
         if weak is not None:
             parts.append(weak.batch(settings.photos))
         if reviewed is not None and settings.reviewed:
@@ -125,6 +130,19 @@ def _batches(
         if not parts:
             raise UsageError("There is nothing to train on.", "Allow scenes, or name photographs or reviewed patches.")
         yield PatchBatch.cat(parts)
+
+
+def _pool(scenes: Generator, settings: TrainSettings) -> list[PatchBatch]:
+    """Draw many scenes at once and deal them out, each ``reuse`` times."""
+    many = scenes.batch(settings.drawn * settings.pool)
+    if settings.pool == settings.reuse == 1:
+        return [many]
+    dealt = []
+    for turn in range(settings.reuse):
+        order = torch.as_tensor(scenes.rng.permutation(len(many)), device=many.rgb.device)
+        for rows in order.split(settings.drawn):
+            dealt.append(many.rows(rows) if turn == 0 else many.rows(rows).mirrored(scenes.rng))
+    return dealt[::-1]
 
 
 def _rate(progress: float) -> float:

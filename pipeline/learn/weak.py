@@ -8,7 +8,8 @@ import numpy as np
 import torch
 import torch.nn.functional as F
 
-from pipeline.learn.camera import photograph
+from pipeline.learn.bark import whole_cut
+from pipeline.learn.camera import expose, flat_light, photograph
 from pipeline.learn.data import BACKGROUNDS, NO_SIGN_KINDS, Collection
 from pipeline.learn.generator import BACKGROUND, IGNORE, PatchBatch
 from pipeline.learn.signs import LOOKALIKE_NAMES
@@ -17,12 +18,12 @@ from pipeline.learn.stage import Stage, noise_bank
 PHOTO_WIDTH_MM = 200.0
 """Width that a whole photograph is taken to show; the photographs carry no scale."""
 GROUPS: tuple[tuple[tuple[str, ...], float], ...] = (
-    (("bark", "trunk_photo"), 0.30),
+    (("bark", "trunk_photo"), 0.26),
     (("lichen_moss",), 0.16),
     (("leaf_scar", "natural_bark_feature", "paint_mark"), 0.08),
     (("fungus_or_algae_film",), 0.12),
-    (("wound",), 0.20),
-    (BACKGROUNDS, 0.14),
+    (("wound",), 0.22),
+    (BACKGROUNDS, 0.20),
 )
 """Groups of kinds and how often each is drawn."""
 
@@ -113,21 +114,11 @@ class WeakPhotos:
         pick = rng.choice(len(self.groups), count, p=shares / shares.sum())
         rows = np.array([rng.choice(self.groups[p][0]) for p in pick])
         width, height = self.collection.pixels.shape[-1], self.collection.pixels.shape[-2]
-        share = rng.uniform(0.55, 1.0, count)
-        turn = rng.normal(0, 0.12, count)
-        mirror = rng.choice((-1.0, 1.0), count)
-        ratio = width / height
-        cos, sin = np.cos(turn) * share, np.sin(turn) * share
-        cx = rng.uniform(-1, 1, count) * (1 - share)
-        cy = rng.uniform(-1, 1, count) * (1 - share * ratio)
-        theta = np.stack(
-            (np.stack((cos * mirror, -sin, cx), -1), np.stack((sin * mirror * ratio, cos * ratio, cy), -1)), 1
-        )
+        theta, share = whole_cut(rng, count, width / height)
         rgb = cut(self.collection, rows, theta, self.size_px)
         mm = PHOTO_WIDTH_MM * share / self.size_px * np.exp(rng.normal(0, 0.3, count))
         stage = Stage.make(rng, self.noise, mm * self.size_px, self.size_px)
-        gain = stage.host(np.exp(rng.normal(0, 0.18, count)))
-        cast = stage.host(np.exp(rng.normal(0, 0.05, (count, 3))))
-        rgb = (rgb * gain * cast).clamp(0, 1) ** stage.uniform(0.8, 1.25)
+        # The same light, tone and camera as scenes have, or the network would tell photographs from scenes by them.
+        rgb = expose(stage, flat_light(stage, rgb))
         rgb = photograph(stage, rgb, self.device_rng)
         return labelled(self.collection, rows, rgb, mm)
