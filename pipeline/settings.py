@@ -150,7 +150,7 @@ class TimeSettings(_Section):
     stage_mean_days: tuple[float, float, float, float, float] = Field(
         (21.0, 45.0, 75.0, 300.0, 240.0), description="Usual days in a stage before the next one, fresh to closed; prior of the stage filter."
     )
-    odd_photo_p: float = Field(0.12, gt=0, lt=1, description="Chance that a photo's stage is misread whatever the reader says.")
+    odd_photo_p: float = Field(0.15, gt=0, lt=1, description="Chance that a photo's stage is misread whatever the reader says.")
     unrecorded_opening_p: float = Field(0.002, ge=0, lt=1, description="Chance, a visit, that a wound was opened and no event was written down.")
     closed_area_sd_mm2: float = Field(2.0, gt=0, description="Standard uncertainty of an area read as none.")
     closed_width_sd_mm: float = Field(1.0, gt=0, description="Standard uncertainty of a width read as none.")

@@ -222,10 +222,12 @@ def _live(
             max(last, since + timedelta(days=round(max(lag, 0.0)))), day, truth.stalled_from, rate * season, plan
         )
         if width > 0:
+            width_before = width
             width -= 2.0 * way
             height = max(0.5, height - 2.0 * way / END_SHARE)
             if width <= 0:
-                width, closed_on = 0.0, day
+                share = width_before / (2.0 * way) if way > 0 else 1.0
+                width, closed_on = 0.0, _on_the_way(last, day, share, plan)
         area = _ellipse(width, height)[0]
         truth.days.append(day)
         truth.width_mm.append(width)
@@ -245,6 +247,15 @@ def _way(start: date, stop: date, stalled_from: date | None, rate: float, plan: 
     if stalled_from is not None:
         stop = min(stop, stalled_from)
     return rate * max(0, growing_days(start, stop, plan.growing_months)) / DAYS_A_MONTH if stop > start else 0.0
+
+
+def _on_the_way(last: date, day: date, share: float, plan: GrovePlan) -> date:
+    """Day between two visits by which a share of the growing days between them has passed."""
+    wanted = share * growing_days(last, day, plan.growing_months)
+    reached = last + timedelta(days=1)
+    while reached < day and growing_days(last, reached, plan.growing_months) < wanted:
+        reached += timedelta(days=1)
+    return reached
 
 
 def _sign_area(truth: SiteTruth, day: date) -> float:

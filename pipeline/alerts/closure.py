@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.advance import advance_between, advance_line, area_own_sd, width_change_between
+from pipeline.advance import advance_between, area_own_sd, width_change_between, width_line, width_own_sd
 from pipeline.alerts import cautions
 from pipeline.alerts.view import plural, site_finding
 from pipeline.records import Finding, Question, Severity, Stage
@@ -20,8 +20,12 @@ if TYPE_CHECKING:
 
 ENLARGED, STALLED, REOPENED = "aperture enlarged without an event", "closure stalled", "reopened"
 OPEN_LONG, REBARKED, IMPLAUSIBLE = "still open after 36 months", "closed and rebarked", "implausible rate"
-WIDTH_DOUBT, AREA_DOUBT = 2.0, 3.0
+WIDTH_DOUBT, AREA_DOUBT = 2.5, 3.0
 """Standard uncertainties by which a growth must be beyond doubt; own choice."""
+BASELINE_VISITS, BASELINE_LEAST = 5, 3
+"""Visits before, at most and at least, through which the expected width is drawn."""
+ALMOST_CLOSED_MM = 2.5
+"""Narrower openings are about to close and cannot stall."""
 
 
 def enlarged(view: TreeView) -> Iterator[Finding]:
@@ -53,19 +57,27 @@ def _enlargements(view: TreeView) -> Iterator[tuple[SiteView, Visit, Visit, dict
         visits = site.sized
         for i in range(len(visits) - 1, 0, -1):
             before, after = visits[i - 1], visits[i]
-            if not before.aperture_area_mm2 or _explained(view, site, before, after):
+            if _is_shut(before) or _explained(view, site, before, after):
                 continue
-            grown = _growth(view, before, after)
+            grown = _growth(view, visits[max(0, i - BASELINE_VISITS) : i], after)
             if grown is not None and not _undone(before, visits[i + 1 :]):
                 yield site, before, after, grown
                 break
 
 
-def _growth(view: TreeView, before: Visit, after: Visit) -> dict[str, float] | None:
+def _is_shut(visit: Visit) -> bool:
+    return visit.aperture_area_mm2 == 0 and visit.stage >= Stage.CLOSED
+
+
+def _growth(view: TreeView, earlier: Sequence[Visit], after: Visit) -> dict[str, float] | None:
     """Figures of a growth beyond its uncertainty, in width or in area; ``None`` where there is none."""
-    limits = view.limits
-    width = width_change_between(before, after)
-    wider = width is not None and width[0] > max(limits.enlarged_width_mm, WIDTH_DOUBT * width[1])
+    limits, before = view.limits, earlier[-1]
+    width = _width_growth(view, earlier, after)
+    wider = (
+        width is not None
+        and width[0] > max(limits.enlarged_width_mm, WIDTH_DOUBT * width[1])
+        and (after.aperture_width_mm or 0.0) - (before.aperture_width_mm or 0.0) > 0.25 * limits.enlarged_width_mm
+    )
     a1, a2 = before.aperture_area_mm2 or 0.0, after.aperture_area_mm2 or 0.0
     doubt = float(np.hypot(area_own_sd(before), area_own_sd(after)))
     larger = a2 - a1 > max(limits.enlarged_area_share * a1, AREA_DOUBT * doubt)
@@ -73,8 +85,24 @@ def _growth(view: TreeView, before: Visit, after: Visit) -> dict[str, float] | N
         return None
     figures = {"area_before_mm2": a1, "area_after_mm2": a2}
     if width is not None:
-        figures |= {"width_change_mm": width[0], "width_change_mm_sd": width[1]}
+        figures |= {"width_growth_mm": width[0], "width_growth_mm_sd": width[1]}
     return figures
+
+
+def _width_growth(view: TreeView, earlier: Sequence[Visit], after: Visit) -> tuple[float, float] | None:
+    """How much wider the opening is than expected: than the visit before, or than a line through several visits before.
+
+    The line is carried on in growing time, inward or level but never outward.
+    """
+    begin = earlier[0].visit_on
+    months = np.array([growing_days(begin, v.visit_on, view.growing) / DAYS_A_MONTH for v in earlier])
+    line = width_line(earlier, months) if len(earlier) >= BASELINE_LEAST and months[-1] > months[0] else None
+    if line is None or after.aperture_width_mm is None:
+        return width_change_between(earlier[-1], after)
+    ahead = growing_days(begin, after.visit_on, view.growing) / DAYS_A_MONTH - float(months[-1])
+    expected = max(0.0, -line.level - max(0.0, line.slope) * ahead)
+    sd = float(np.sqrt(width_own_sd(after) ** 2 + line.level_sd**2 + (ahead * line.slope_sd) ** 2))
+    return after.aperture_width_mm - expected, sd
 
 
 def _explained(view: TreeView, site: SiteView, before: Visit, after: Visit) -> bool:
@@ -97,8 +125,8 @@ def _enlarged_finding(
     view: TreeView, site: SiteView, before: Visit, after: Visit, figures: dict[str, float]
 ) -> Finding:
     limits = view.limits
-    change = figures.get("width_change_mm")
-    wider = f", {change:.1f} mm wider" if change is not None and change > 0 else ""
+    change = figures.get("width_growth_mm")
+    wider = f", {change:.1f} mm wider than expected" if change is not None and change > 0 else ""
     start, end = before.visit_on.isoformat(), after.visit_on.isoformat()
     return site_finding(
         ENLARGED,
@@ -134,33 +162,32 @@ def stalled(view: TreeView) -> Iterator[Finding]:
             continue
         first, last = window[0], window[-1]
         months = np.array([growing_days(first.visit_on, v.visit_on, view.growing) / DAYS_A_MONTH for v in window])
-        line = advance_line(window, months)
-        if line is None:
+        line = width_line(window, months)
+        if line is None or (last.aperture_width_mm or 0.0) < ALMOST_CLOSED_MM:
             continue
-        upper = line.slope + line.factor(0.8) * line.slope_sd
-        if line.slope >= limits.stalled_advance_mm_per_month or upper >= limits.stalled_upper_mm_per_month:
+        side, upper = 0.5 * line.slope, 0.5 * (line.slope + line.factor(0.8) * line.slope_sd)
+        if side >= limits.stalled_advance_mm_per_month or upper >= limits.stalled_upper_mm_per_month:
             continue
         days = growing_days(first.visit_on, last.visit_on, view.growing)
-        moved = "advanced" if line.slope >= 0 else "went back"
+        moved = "closed in by" if side >= 0 else "went back by"
         yield site_finding(
             STALLED,
             site,
             Severity.LOOK,
             last.visit_on,
             why=(
-                f"The rim of site {site.site.site} {moved} {abs(line.slope):.2f} mm a month (at most {upper:.2f} "
-                "forward) over "
-                f"{plural(days, 'day')} of growing season, from {first.visit_on.isoformat()} to "
-                f"{last.visit_on.isoformat()}."
+                f"The sides of site {site.site.site} {moved} {abs(side):.2f} mm a month each "
+                f"(at most {upper:.2f} inward) over {plural(days, 'day')} of growing season, "
+                f"from {first.visit_on.isoformat()} to {last.visit_on.isoformat()}."
             ),
-            figures={"advance_mm_per_month": line.slope, "upper_mm_per_month": upper, "growing_days": float(days)},
+            figures={"side_advance_mm_per_month": side, "upper_mm_per_month": upper, "growing_days": float(days)},
             threshold=(
                 f"below {limits.stalled_advance_mm_per_month:g} mm a month, and surely below "
                 f"{limits.stalled_upper_mm_per_month:g}, over {limits.stalled_days} days of growing season"
             ),
             source=(
-                "own choice, below the slowest species mean seen (6.4 mm of width a year, Tavankar et al. 2017); "
-                "wounds close only while the stem grows (Neely 1970)"
+                "own choice, below the slowest species mean seen (6.4 mm of width a year, Tavankar et al. 2017); the "
+                "width controls closure, and only while the stem grows (Neely 1970)"
             ),
             next_step=(
                 "Look at the rim for dry, sunken or soft bark, a foreign body, or resin that keeps it apart, and at "

@@ -121,7 +121,8 @@ def timeline_picture(
         "svg.hashsalt": "woundwood",
         "hatch.linewidth": 0.4,
     }
-    png, vector = path.with_name(f"{path.stem}.png"), path.with_name(f"{path.stem}.svg")
+    name = path.stem if path.suffix in (".png", ".svg") else path.name
+    png, vector = path.with_name(f"{name}.png"), path.with_name(f"{name}.svg")
     path.parent.mkdir(parents=True, exist_ok=True)
     with mpl.rc_context(style):
         figure = Figure(figsize=(WIDTH_IN, total), facecolor=PAPER)

@@ -30,7 +30,7 @@ STAGES = len(Stage)
 AT_START: Probabilities = (0.72, 0.16, 0.06, 0.04, 0.01, 0.01)
 """Stage at the first visit after a wounding on the same day; own choice."""
 UNKNOWN: Probabilities = (1 / 6,) * STAGES
-SIZE_DOUBT = 0.15
+SIZE_DOUBT = 0.06
 """Weight that the size is misleading (the same misread photo gives stage and size)."""
 
 
@@ -164,7 +164,7 @@ def likelihood_of_size(
         ratio = area_mm2 / first_area_mm2
         shrunk = min(1.0, max(0.0, (0.95 - ratio) / 0.25))
     early, closing, covered = open_share * (1.0 - shrunk), open_share * shrunk, 1.0 - open_share
-    raw = (early, early, max(early, 0.5 * closing), max(closing, 0.2 * early), covered, covered)
+    raw = (early, early, max(early, 0.5 * closing), closing, covered, covered)
     return tuple((1.0 - SIZE_DOUBT) * value + SIZE_DOUBT for value in raw)
 
 
