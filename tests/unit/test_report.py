@@ -1,5 +1,6 @@
 """The report: complete, self-contained, readable without its pictures."""
 
+import itertools
 import re
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -19,7 +20,6 @@ from pipeline.report.pages import TEMPLATES, slugs_of
 from pipeline.report.picture import STAGE_LOOKS, spread_apart
 from pipeline.settings import Settings
 from tests.season import SITE, reading, register
-import itertools
 
 SETTINGS = Settings()
 TODAY = date(2025, 9, 1)
