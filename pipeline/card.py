@@ -222,7 +222,7 @@ def _read_closely(pixels: ImageRGB, quads: list[NDArray[np.float64]], settings: 
 
     A blurred picture's white cells spread into the black ones; in linear light they spread alike.
     """
-    found = []
+    found: list[_Marker] = []
     largest = sorted((_Marker(-1, quad) for quad in quads), key=lambda m: -m.edge_px)[:MOST_CLOSE_LOOKS]
     for marker in largest:
         fitted = _fitted(pixels, marker) if marker.edge_px >= settings.min_edge_px else None

@@ -606,6 +606,37 @@ class SitePatch:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Registration:
+    """A later patch of a site laid over an earlier one by the bark around the wound.
+
+    Attributes
+    ----------
+    matrix
+        Shape (2, 3), affine: site-frame mm of the later patch to those of the earlier.
+    same_place
+        0 (other bark) to 1 (every block of bark found again, strongly).
+    blocks, agreeing
+        Blocks of bark compared, and those that the map explains.
+    scatter_mm
+        Root mean square miss of an agreeing block, each direction.
+    area_scale_sd
+        Standard uncertainty of :attr:`area_scale`.
+    """
+
+    matrix: NDArray[np.float64]
+    same_place: float
+    blocks: int
+    agreeing: int
+    scatter_mm: float
+    area_scale_sd: float
+
+    @property
+    def area_scale(self) -> float:
+        """What an area measured in the later patch is in the earlier one's scale."""
+        return float(np.linalg.det(self.matrix[:, :2]))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class SiteMaps:
     """What a reader sees in a patch.
 
