@@ -102,10 +102,10 @@ def scan(inbox: Path, settings: IntakeSettings, now: datetime, previous: ScanRes
     waiting: list[Arrival] = []
     ignored: Counter[str] = Counter()
     problems: list[str] = []
-    for path, status in _walk(inbox, ignored, problems):
+    for path, shown, status in _walk(inbox, ignored, problems):
         before = known.get(path)
         arrival = Arrival(
-            file=safe_name(path.relative_to(inbox)),
+            file=shown,
             path=path,
             size_bytes=status.st_size,
             modified_ns=status.st_mtime_ns,
@@ -153,27 +153,28 @@ def _has_finished(arrival: Arrival, settings: IntakeSettings, now: datetime) -> 
         return True  # storing it will say what is wrong
 
 
-def _walk(inbox: Path, ignored: Counter[str], problems: list[str]) -> Iterator[tuple[Path, os.stat_result]]:
-    """Regular files below a folder, without following links."""
-    folders = [inbox]
+def _walk(inbox: Path, ignored: Counter[str], problems: list[str]) -> Iterator[tuple[Path, str, os.stat_result]]:
+    """Regular files below a folder, each with its shown name; links are not followed."""
+    folders = [(inbox, "")]
     while folders:
-        folder = folders.pop()
+        folder, prefix = folders.pop()
         try:
             with os.scandir(folder) as entries:
                 for entry in entries:
                     found = _look_at(entry, ignored)
                     if found is None:
                         continue
+                    shown = prefix + safe_part(entry.name)
                     if stat.S_ISDIR(found.st_mode):
-                        folders.append(Path(entry.path))
+                        folders.append((Path(entry.path), shown + "/"))
                     else:
-                        yield Path(entry.path), found
+                        yield Path(entry.path), shown, found
         except FileNotFoundError:
             if folder == inbox:
                 problems.append(f"The inbox {inbox} is not there; make the folder or connect the share again.")
         except OSError as error:
-            shown = safe_name(folder.relative_to(inbox)) or "the inbox"
-            problems.append(f"The folder '{shown}' cannot be read ({error.strerror}); its photos wait there.")
+            place = prefix.rstrip("/") or "the inbox"
+            problems.append(f"The folder '{place}' cannot be read ({error.strerror}); its photos wait there.")
 
 
 def _look_at(entry: os.DirEntry[str], ignored: Counter[str]) -> os.stat_result | None:
