@@ -876,7 +876,6 @@ class Trend:
     height_closure_rate_mm_per_year: Interval | None = None
     side_advance_mm_per_growing_month: Interval | None = None
     direction_p: float | None = None
-    changed_on: date | None = None
     borrows: str = ""
 
 
@@ -990,12 +989,13 @@ class RecordedArrival:
 
 @dataclass(frozen=True, slots=True)
 class StoredPhoto:
-    """A photo in the photos folder; ``file`` is the name under which it came first."""
+    """A photo in the photos folder; ``file`` is the name under which it came first, in that ``arrival``."""
 
     sha256: str
     file: str
     stored: str
     size_bytes: int
+    arrival: int = 0
 
 
 # ---------------------------------------------------------------- people

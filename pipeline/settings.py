@@ -155,7 +155,8 @@ class TimeSettings(_Section):
     closed_area_sd_mm2: float = Field(2.0, gt=0, description="Standard uncertainty of an area read as none.")
     closed_width_sd_mm: float = Field(1.0, gt=0, description="Standard uncertainty of a width read as none.")
     min_correlation: float = Field(0.85, gt=0, lt=1, description="A closing date needs a width that follows a line at least this well.")
-    future_rate_rel_sd: float = Field(0.2, ge=0, description="How much the coming rate may differ from the one seen, as a share.")
+    forecast_visits: int = Field(12, ge=4, description="The closing date follows the last visits, at most this many.")
+    future_rate_rel_sd: float = Field(0.25, ge=0, description="How much the coming rate may differ from the one seen, as a share.")
     max_forecast_years: float = Field(8.0, gt=0, description="Closing dates further away are not given.")
 
 

@@ -8,7 +8,7 @@ Pure functions: no clock, no files, no randomness.  ``docs/timeline.md`` says wh
 
 from pipeline.timeline.episodes import episode_starts, events_of_site
 from pipeline.timeline.forecast import RatePrior, forecast_closing, rate_prior
-from pipeline.timeline.history import site_history
+from pipeline.timeline.history import borrow_rates, site_history
 from pipeline.timeline.rates import area_closure_pct, trend_of
 from pipeline.timeline.stages import filter_stages, smooth_stages
 from pipeline.timeline.visits import combine_visit, visits_of
@@ -16,6 +16,7 @@ from pipeline.timeline.visits import combine_visit, visits_of
 __all__ = [
     "RatePrior",
     "area_closure_pct",
+    "borrow_rates",
     "combine_visit",
     "episode_starts",
     "events_of_site",

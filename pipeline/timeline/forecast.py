@@ -70,7 +70,7 @@ def forecast_closing(
     refused = _why_not(visits, settings, growing, prior)
     if refused:
         return Outlook(None, refused)
-    carrying = [v for v in open_visits(visits, 2) if v.aperture_width_mm is not None]
+    carrying = [v for v in open_visits(visits, 2) if v.aperture_width_mm is not None][-settings.forecast_visits :]
     begin = carrying[0].visit_on
     seasons = np.array([growing_months(begin, v.visit_on, growing) for v in carrying])
     line = width_line(carrying, seasons)

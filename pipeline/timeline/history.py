@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from pipeline.advance import advance_between, area_own_sd, width_change_between
 from pipeline.records import SiteHistory, Stage, WoundKind
 from pipeline.timeline.episodes import episode_starts, events_of_site, number_visits
-from pipeline.timeline.forecast import forecast_closing
+from pipeline.timeline.forecast import forecast_closing, rate_prior
 from pipeline.timeline.rates import trend_of
 from pipeline.timeline.stages import filter_stages, smooth_stages, steps_of
 from pipeline.timeline.visits import visits_of
@@ -59,6 +59,35 @@ def site_history(
     changed = _complete(visits, numbers, steps, time)
     trends = () if site.kind is WoundKind.BARK_PANEL else _trends(site.site, changed, time, grove, prior)
     return SiteHistory(site, tuple(changed), trends, concerning)
+
+
+def borrow_rates(histories: Sequence[SiteHistory], time: TimeSettings, grove: GroveSettings) -> tuple[SiteHistory, ...]:
+    """The same sites; those without a closing date for want of visits borrow their rate from sites of the same kind.
+
+    A tree's own sites lend first, else the grove's (:func:`~pipeline.timeline.forecast.rate_prior`); the trend's
+    ``borrows`` says so.  A site never lends to itself, and a date that the site's own visits gave is kept.
+    """
+    return tuple(_borrowing(history, histories, time, grove) for history in histories)
+
+
+def _borrowing(
+    history: SiteHistory, histories: Sequence[SiteHistory], time: TimeSettings, grove: GroveSettings
+) -> SiteHistory:
+    trend = history.trends[-1] if history.trends else None
+    if trend is None or trend.forecast is not None or not history.visits[-1].aperture_area_mm2:
+        return history
+    within = [v for v in history.visits if v.episode == trend.episode]
+    if len(within) >= time.min_visits_for_forecast:
+        return history
+    site = history.site
+    prior = rate_prior(histories, site.kind, site.tree, leave_out=site.site)
+    if prior is None:
+        return history
+    outlook = forecast_closing(within, time, grove.growing_months, prior)
+    if outlook.forecast is None:
+        return history
+    helped = replace(trend, forecast=outlook.forecast, why_no_forecast="", borrows=outlook.borrows)
+    return replace(history, trends=(*history.trends[:-1], helped))
 
 
 def _complete(

@@ -1,5 +1,6 @@
 """Closing dates: where they are given, where they are refused, and what they may say."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -129,3 +130,20 @@ def test_a_prior_needs_three_other_sites_of_the_kind() -> None:
     prior = timeline.rate_prior([one] * 3, WoundKind.WINDOW)
     assert prior is not None
     assert prior.mean == pytest.approx(0.6, abs=0.01)
+
+
+def test_only_sites_in_want_of_visits_borrow_and_never_from_themselves() -> None:
+    lenders = [
+        timeline.site_history(
+            replace(SITE, site=n), [replace(r, site=n) for r in steady([0, 40, 80, 120])], (), TIME, GROVE
+        )
+        for n in (1, 2, 3)
+    ]
+    young = timeline.site_history(SITE, steady([60, 120]), (), TIME, GROVE)
+    *same, helped = timeline.borrow_rates([*lenders, young], TIME, GROVE)
+    assert same == lenders
+    assert young.trends[-1].forecast is None
+    assert helped.trends[-1].forecast is not None
+    assert "3 sites of the same kind on this tree" in helped.trends[-1].borrows
+    assert timeline.borrow_rates([young], TIME, GROVE) == (young,)
+    assert timeline.borrow_rates([*lenders[:2], young], TIME, GROVE)[-1] == young
