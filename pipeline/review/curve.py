@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from pipeline.records import SiteHistory, Visit
 
 WIDTH, HEIGHT = 720.0, 236.0
-LEFT, RIGHT, TOP, BOTTOM = 46.0, 14.0, 40.0, 36.0
+LEFT, RIGHT, TOP, BOTTOM = 46.0, 24.0, 40.0, 36.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,10 +93,10 @@ def site_curve(history: SiteHistory, sign_p: float) -> Curve | None:
     lens = tuple(_lens(part, middle) for part in by_episode.values() if len(part) > 1)
     inside = [e for e in history.events if first <= e.on <= last]
     marks = tuple(Mark(x_of(e.on), e.event.value, i % 2) for i, e in enumerate(inside))
-    step = _round_step(widest)
+    step = _round_step(widest / 2)
     widths = tuple(
-        Tick(round(middle + sign * half_of(step * k), 1), f"{step * k:g}")
-        for k in range(int(widest // step) + 1)
+        Tick(round(middle + sign * half_of(2 * step * k), 1), f"{step * k:g}")
+        for k in range(int(widest / 2 // step) + 1)
         for sign in ((1,) if k == 0 else (-1, 1))
     )
     return Curve(dots, marks, lens, _day_ticks(first, last, x_of), widths, middle)
@@ -125,6 +125,7 @@ def _lens(dots: list[Dot], middle: float) -> str:
 
 
 def _round_step(widest: float) -> float:
+    """Distance of the lines on one side of the middle."""
     for step in (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0):
         if widest / step <= 3.5:
             return step

@@ -44,7 +44,10 @@ function startCase() {
     if (!over) return;
     over.toggleAttribute("hidden", mode === "side");
     edge.toggleAttribute("hidden", mode !== "wipe");
-    if (mode === "wipe") setWipe();
+    if (mode === "wipe") {
+      setWipe();
+      say(`Left of the line: the photo of ${one(".then .day").textContent}.`);
+    }
     if (mode === "blink") {
       cut.setAttribute("x", home[0]);
       cut.setAttribute("width", home[2]);
@@ -182,7 +185,7 @@ function startCase() {
   const field = one("#rim");
   let corners = null, outline = null, handles = [];
   function sizeHandles() {
-    const radius = Math.max(0.2, 7 * box[2] / Math.max(1, now.clientWidth));
+    const radius = Math.max(0.2, 6 * box[2] / Math.max(1, now.clientWidth));
     for (const handle of handles) handle.setAttribute("r", radius);
   }
   function startRim() {
