@@ -24,6 +24,8 @@ WIDTH_DOUBT, AREA_DOUBT = 2.5, 3.0
 """Standard uncertainties by which a growth must be beyond doubt; own choice."""
 BASELINE_VISITS, BASELINE_LEAST = 5, 3
 """Visits before, at most and at least, through which the expected width is drawn."""
+LEAST_SEEN_SHARE = 0.25
+"""Share of the threshold by which the width must have grown since the visit before, whatever was expected."""
 ALMOST_CLOSED_MM = 2.5
 """Narrower openings are about to close and cannot stall."""
 
@@ -72,16 +74,17 @@ def _is_shut(visit: Visit) -> bool:
 def _growth(view: TreeView, earlier: Sequence[Visit], after: Visit) -> dict[str, float] | None:
     """Figures of a growth beyond its uncertainty, in width or in area; ``None`` where there is none."""
     limits, before = view.limits, earlier[-1]
-    width = _width_growth(view, earlier, after)
-    wider = (
-        width is not None
-        and width[0] > max(limits.enlarged_width_mm, WIDTH_DOUBT * width[1])
-        and (after.aperture_width_mm or 0.0) - (before.aperture_width_mm or 0.0) > 0.25 * limits.enlarged_width_mm
-    )
     a1, a2 = before.aperture_area_mm2 or 0.0, after.aperture_area_mm2 or 0.0
+    seen = (after.aperture_width_mm or 0.0) - (before.aperture_width_mm or 0.0)
+    if a2 <= a1 and seen <= LEAST_SEEN_SHARE * limits.enlarged_width_mm:
+        return None
     doubt = float(np.hypot(area_own_sd(before), area_own_sd(after)))
     larger = a2 - a1 > max(limits.enlarged_area_share * a1, AREA_DOUBT * doubt)
-    if not (wider or larger):
+    width = (
+        _width_growth(view, earlier, after) if larger or seen > LEAST_SEEN_SHARE * limits.enlarged_width_mm else None
+    )
+    wider = width is not None and width[0] > max(limits.enlarged_width_mm, WIDTH_DOUBT * width[1])
+    if not (larger or (wider and seen > LEAST_SEEN_SHARE * limits.enlarged_width_mm)):
         return None
     figures = {"area_before_mm2": a1, "area_after_mm2": a2}
     if width is not None:
