@@ -176,6 +176,8 @@ class AlertSettings(_Section):
     sign_growth_factor: float = Field(1.5, gt=1, description="A sign that grew by this factor between visits is spreading.")
     sign_growth_mm2: float = Field(200.0, gt=0, description="The same in area; both must hold.")
     sign_memory_days: int = Field(120, gt=0, description="A sign not seen again on this many days of visits is let go.")
+    spread_radius_m: float = Field(8.0, gt=0, description="Trees this near to one another are neighbours.")
+    spread_p: float = Field(0.01, gt=0, lt=1, description="Signs at neighbouring trees are a cluster if chance is rarer than this.")
     event_slack_days: int = Field(3, ge=0, description="An event this many days outside two visits still explains a larger opening.")
     stalled_upper_mm_per_month: float = Field(0.4, gt=0, description="A stall must also be surely (90 %) slower than this.")
     stalled_young_days: int = Field(60, ge=0, description="Growing days after a wounding in which no advance is expected yet.")

@@ -6,6 +6,7 @@ Nothing is ever called a diagnosis, and a closed surface says nothing of the woo
 ``docs/alerts.md`` has a heading for each rule.
 """
 
+from pipeline.alerts.neighbours import find_neighbours
 from pipeline.alerts.registry import RULES, Rule, find, questions
 from pipeline.alerts.status import tree_status
 from pipeline.alerts.stem import Arc, stem_girdle
@@ -19,6 +20,7 @@ __all__ = [
     "TreeView",
     "WeekEntry",
     "find",
+    "find_neighbours",
     "questions",
     "stem_girdle",
     "tree_status",

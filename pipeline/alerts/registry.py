@@ -42,7 +42,11 @@ RULES: tuple[Rule, ...] = (
         signs.suspected,
     ),
     Rule(signs.CONFIRMED, (), signs.confirmed),
-    Rule(signs.SPREADING, ("alerts.sign_growth_factor", "alerts.sign_growth_mm2"), signs.spreading),
+    Rule(
+        signs.SPREADING,
+        ("alerts.sign_growth_factor", "alerts.sign_growth_mm2", "alerts.spread_radius_m", "alerts.spread_p"),
+        signs.spreading,
+    ),
     Rule(
         closure.ENLARGED,
         ("alerts.enlarged_width_mm", "alerts.enlarged_area_share", "alerts.event_slack_days"),

@@ -6,10 +6,12 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
+import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline import alerts, timeline
+from pipeline.alerts.neighbours import upper_tail
 from pipeline.alerts.stem import Arc, largest_girdle, union_deg
 from pipeline.records import (
     Event,
@@ -328,6 +330,28 @@ def test_the_weeks_list_is_urgent_first_then_in_walking_order() -> None:
     week = alerts.week_list(findings, replace(entries, trees=trees))
     assert [e.tree for e in week] == ["A-11", "A-9", "A-10", "A-2"]
     assert week[0].reason == finding.why
+
+
+@pytest.mark.parametrize(
+    ("hits", "drawn", "marked", "total"), [(1, 8, 5, 99), (3, 8, 5, 99), (5, 5, 5, 5), (0, 3, 2, 9)]
+)
+def test_chance_of_affected_neighbours_agrees_with_scipy(hits: int, drawn: int, marked: int, total: int) -> None:
+    assert upper_tail(hits, drawn, marked, total) == pytest.approx(
+        scipy.stats.hypergeom.sf(hits - 1, total, marked, drawn)
+    )
+
+
+def test_a_cluster_on_the_map_is_told_from_scattered_trees() -> None:
+    sites = [replace(SITE, site=i, tree=f"T-{i}") for i in range(100)]
+    entries = register(*sites)
+    trees = {s.tree: replace(entries.trees[s.tree], x_m=4.0 * (s.site % 10), y_m=4.0 * (s.site // 10)) for s in sites}
+    grove = replace(entries, trees=trees)
+    seen = find(with_sign(GREEN, (0.9, 500)))[0]
+    for numbers, clustered in (((44, 45, 54, 55), True), ((0, 9, 50, 99), False), ((44,), False)):
+        found = alerts.find_neighbours([replace(seen, tree=f"T-{n}") for n in numbers], grove, SETTINGS.alerts, START)
+        assert bool(found) == clustered, numbers
+    notes = [replace(seen, tree=f"T-{n}", severity=Severity.NOTE) for n in (44, 45, 54, 55)]
+    assert alerts.find_neighbours(notes, grove, SETTINGS.alerts, START) == ()
 
 
 def test_every_rule_has_a_heading_with_its_settings_and_source() -> None:
