@@ -42,6 +42,7 @@ CATEGORIES = [
 ]
 MAX_IMPORT_BYTES = 200_000_000
 SUBPIXEL_BITS = 8
+FINER = 8
 
 
 def export_labels(desk: Desk, folder: Path) -> tuple[int, int]:
@@ -169,11 +170,18 @@ def to_mm(corners: NDArray[np.float64], place: Place) -> Polygon:
 
 
 def _mask(corners: Sequence[NDArray[np.float64]], place: Place) -> NDArray[np.uint8]:
-    mask = np.zeros((place.height_px, place.width_px), dtype=np.uint8)
+    """Pixels of which at least half lies inside; islands stay out (even-odd rule).
+
+    Drawn eight times finer and averaged: OpenCV fills the pixels of the edge too, which at full size would make
+    an opening of 30 mm some 5 % larger.
+    """
+    height, width = place.height_px, place.width_px
+    fine = np.zeros((height * FINER, width * FINER), dtype=np.uint8)
     # OpenCV has whole numbers at pixel centres, COCO at corners: half a pixel apart
-    shapes = [np.round((shape - 0.5) * 2**SUBPIXEL_BITS).astype(np.int32) for shape in corners]
-    cv2.fillPoly(mask, shapes, 1, shift=SUBPIXEL_BITS)  # even-odd: islands stay out
-    return mask
+    shapes = [np.round((shape * FINER - 0.5) * 2**SUBPIXEL_BITS).astype(np.int32) for shape in corners]
+    cv2.fillPoly(fine, shapes, 1, shift=SUBPIXEL_BITS)
+    share = fine.reshape(height, FINER, width, FINER).mean(axis=(1, 3))
+    return (share >= 0.5).astype(np.uint8)
 
 
 def run_lengths(mask: NDArray[np.uint8]) -> dict[str, Any]:

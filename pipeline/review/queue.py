@@ -185,7 +185,10 @@ class Queue:
                 if changed is None:
                     self._cases = _cases(self._desk, None)
                 else:
-                    sites = changed[0].union(*(self._desk.sites_of_tree(tree) for tree in changed[1]))
+                    # whole trees: an alert about a stem may move from one of its sites to another
+                    known = self._desk.register.sites
+                    trees = changed[1] | {known[site].tree for site in changed[0] if site in known}
+                    sites = {site for tree in trees for site in self._desk.sites_of_tree(tree)}
                     self._cases = {**self._cases, **_cases(self._desk, sites)}
                 self._lists.clear()
                 self._stamp = stamp
