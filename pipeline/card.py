@@ -46,6 +46,8 @@ LARGEST_LOSS_MM = 0.35
 """Edges moved by more than this are not what light and ink do."""
 MOST_LONELY_MARKERS = 3
 MOST_CLOSE_LOOKS = 10
+LEAST_SIZE_SHARE = 0.6
+"""Share of the smallest trusted edge down to which markers are searched, so that one a little too small is told so."""
 
 # A copy is searched with these: adaptive threshold windows (smallest, largest, step) and the
 # least marker perimeter as a share of the picture's longer side.
@@ -196,7 +198,7 @@ def _grey(pixels: ImageRGB, shrink: int) -> NDArray[np.uint8]:
     return np.asarray(grey)
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=32)
 def _detector(windows: tuple[int, int, int, float], bits: int) -> cv2.aruco.ArucoDetector:
     parameters = cv2.aruco.DetectorParameters()
     parameters.adaptiveThreshWinSizeMin, parameters.adaptiveThreshWinSizeMax = windows[0], windows[1]
@@ -211,6 +213,9 @@ def _markers(
     copy: NDArray[np.uint8], shrink: int, windows: tuple[int, int, int, float], settings: CardSettings
 ) -> tuple[list[_Marker], list[NDArray[np.float64]]]:
     """Markers of a copy, and quads (4, 2) that look like one but cannot be read; both in full-size pixels."""
+    # what is smaller than a trusted marker is not looked at: on bark there are thousands of such specks
+    least = round(LEAST_SIZE_SHARE * 4 * settings.min_edge_px / (max(copy.shape) * shrink), 3)
+    windows = (*windows[:3], min(max(windows[3], least), 3.9))
     corners, codes, rejected = _detector(windows, settings.max_correction_bits).detectMarkers(copy)
     quads = [(quad.reshape(4, 2).astype(np.float64) + 0.5) * shrink - 0.5 for quad in (*corners, *rejected)]
     numbers = [] if codes is None else [int(code) for code in codes.ravel()]

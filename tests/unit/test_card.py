@@ -132,7 +132,7 @@ def test_two_cards() -> None:
 
 def test_card_too_small() -> None:
     scene = view(distance_mm=420.0)
-    assert "too small" in refusal(drawn.photo(scene), CardSettings(min_edge_px=90.0)).reason
+    assert "too small" in refusal(drawn.photo(scene), CardSettings(min_edge_px=70.0)).reason
 
 
 def test_stray_marker_beside_a_complete_card_is_ignored() -> None:
