@@ -46,6 +46,7 @@ def receive_inbox(
     now: datetime,
     still_ours: Callable[[], None],
     tell: Callable[[int, int], None],
+    received: Received | None = None,
 ) -> Received:
     """Take everything that has finished arriving.
 
@@ -54,14 +55,16 @@ def receive_inbox(
     still_ours
         Called before each batch; raises if another run has taken over.
     tell
-        Called with the number of files done and of all.
+        Called with the number of files done and of all, and once more when all is done.
+    received
+        Filled as files come in, for one who watches; a new one by default.
 
     Raises
     ------
     WoundwoodError
         If originals or database cannot be written; what was copied before is recorded, nothing is lost.
     """
-    received = Received()
+    received = received or Received()
     found = receive.scan_twice(grove.inbox, grove.settings.intake)
     received.left += found.problems
     received.left += [f"'{entry.file}' is still arriving; it is read at the next run." for entry in found.waiting]

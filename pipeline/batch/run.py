@@ -6,32 +6,30 @@ with nothing new changes nothing.
 
 from __future__ import annotations
 
-import logging
 import os
+import threading
 import time
-from contextlib import closing, contextmanager
-from dataclasses import dataclass, field
-from enum import StrEnum
-from functools import partial
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import cv2
 
-from pipeline import __version__, alerts, assess, cache, flow, readers
-from pipeline.batch.basis import Bases
-from pipeline.batch.inbox import receive_inbox
-from pipeline.crew import Orders, fault, read_all
-from pipeline.records import AlertChanges, Reading, Refusal
-from pipeline.store.rows import not_finite
+from pipeline import alerts, assess, flow, readers
+from pipeline.batch.inbox import Received, receive_inbox
+from pipeline.batch.reading import Count, ReadingQueue
+from pipeline.batch.words import Progress, RunStage, RunSummary
+from pipeline.crew import Orders
+from pipeline.errors import StoreError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
     from datetime import date, datetime
     from typing import TypeAlias
 
-    from pipeline.crew import Done, OpenReader, ReadPhoto
+    from pipeline.crew import OpenReader, ReadPhoto
     from pipeline.grove import Grove
-    from pipeline.records import Finding, Question, StoredPhoto, TreeHealth
+    from pipeline.records import AlertChanges, Finding, Question, TreeHealth
     from pipeline.store import Store
     from pipeline.store.locks import Lock
 
@@ -40,67 +38,6 @@ if TYPE_CHECKING:
 LOCK = "run"
 MOST_WORKERS = 8
 TREES_AT_A_TIME = 50
-
-_log = logging.getLogger(__name__)
-
-
-class RunStage(StrEnum):
-    """What a run is doing."""
-
-    RECEIVING = "receiving"
-    READING = "reading"
-    ALERTS = "alerts"
-
-
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """How far a run has come: files received, photos read, or trees looked at, of how many."""
-
-    stage: RunStage
-    done: int
-    total: int
-
-
-@dataclass(frozen=True, slots=True)
-class RunSummary:
-    """What one run did.
-
-    Attributes
-    ----------
-    arrived
-        Files that came in; ``received + duplicates + known``.
-    received
-        Photos whose bytes never came before.
-    read, refused
-        Photos read and refused in this run, earlier arrivals and repeated readings among them.
-    left
-        A sentence for each file that stayed in the inbox or could not be read from the disk.
-    again
-        Photos read once more because the reader, the settings, the register or the cache changed.
-    seconds, stage_s
-        Wall time of the run, and of each stage.
-    """
-
-    arrived: int
-    received: int
-    read: int
-    refused: tuple[Refusal, ...]
-    duplicates: int
-    known: int
-    left: tuple[str, ...]
-    again: int
-    questions: tuple[Question, ...]
-    alerts: AlertChanges
-    seconds: float
-    model: str
-    settings: str
-    stage_s: dict[RunStage, float] = field(default_factory=dict)
-
-    @property
-    def photos_per_s(self) -> float:
-        """Photos read or refused, a second of the reading stage."""
-        seconds = self.stage_s.get(RunStage.READING, 0.0)
-        return (self.read + len(self.refused)) / seconds if seconds > 0 else 0.0
 
 
 def run(
@@ -127,7 +64,7 @@ def run(
     workers
         Worker processes; 0 means one a core, at most eight; 1 reads in this process.
     progress
-        Called with every step.
+        Called with every step, at times from another thread.
     now
         Present time, aware; its day in the grove's time zone is "today" for the alerts.
     wait_s
@@ -148,13 +85,12 @@ def run(
     with store.lock(LOCK, wait_s=wait_s) as lock, _one_thread():
         version = readers.model_of(name) if open_reader is readers.open_reader else open_reader(name)[1]
         store.use_reader(version, grove.settings.reading_hash, now)
-        with clock.stage(RunStage.RECEIVING):
-            received = receive_inbox(grove, store, now, lock.check, partial(_tell, progress, RunStage.RECEIVING))
         context = flow.ReadContext(grove.settings, grove.register, now, version)
         orders = Orders(read, open_reader, name, context, grove.photos, grove.cache)
-        with clock.stage(RunStage.READING):
-            count = _Count()
-            _read_waiting(grove, store, orders, _number_of(workers), lock, progress, count)
+        count, received = Count(), Received()
+        queue = ReadingQueue(grove, store, orders, lock, progress, count, received)
+        with _receiving(grove, store, now, lock, progress, received, clock) as inbox, clock.stage(RunStage.READING):
+            queue.read_waiting(inbox, _number_of(workers))
         with clock.stage(RunStage.ALERTS):
             lock.check()
             today = now.astimezone(grove.settings.grove.zone).date()
@@ -215,95 +151,42 @@ def update_alerts(
     return store.apply_findings(findings, today, trees=None if trees is None else set(wanted)), new
 
 
-# ---------------------------------------------------------------- reading
-
-
-@dataclass(slots=True)
-class _Count:
-    read: int = 0
-    again: int = 0
-    refused: list[Refusal] = field(default_factory=list)
-    problems: list[str] = field(default_factory=list)
-
-
-def _read_waiting(
+@contextmanager
+def _receiving(
     grove: Grove,
     store: Store,
-    orders: Orders,
-    workers: int,
+    now: datetime,
     lock: Lock,
     progress: Callable[[Progress], None],
-    count: _Count,
-) -> None:
-    """Read every photo that needs it; whatever has come back is saved, also when the run is cut off."""
-    model, settings = orders.context.model, grove.settings.reading_hash
-    bases = Bases(grove.register, grove.settings)
-    again = _to_read_again(grove, store, bases, model, settings)
-    count.again = len(again)
-    total = store.count_without_result(model, settings, __version__) + len(again)
-    found: list[Reading | Refusal] = []
+    received: Received,
+    clock: _Clock,
+) -> Iterator[Future[Received]]:
+    """Empty the inbox beside the reading: copying waits for the disk, reading for the processor.
 
-    def save() -> None:
+    Leaving the block waits for the batch in hand; what the inbox could not do is raised then.
+    """
+    stop = threading.Event()
+
+    def still_ours() -> None:
         lock.check()
-        store.save_results(
-            found,
-            model=model,
-            settings=settings,
-            read_at=orders.context.now,
-            program=__version__,
-            bases={item.sha256: bases.of(item) for item in found},
-        )
-        found.clear()
+        if stop.is_set():
+            raise StoreError("The run was stopped.", "Start it again; nothing is lost.")
 
-    _tell(progress, RunStage.READING, 0, total)
-    done = 0
-    with closing(read_all(_photos(store, again, model, settings), orders, workers)) as results:
+    def tell(done: int, total: int) -> None:
+        progress(Progress(RunStage.RECEIVING, done, total))
+
+    def receive_all() -> Received:
+        with clock.stage(RunStage.RECEIVING):
+            return receive_inbox(grove, store, now, still_ours, tell, received)
+
+    with ThreadPoolExecutor(1, thread_name_prefix="inbox") as pool:
+        inbox = pool.submit(receive_all)
         try:
-            for item in results:
-                done += 1
-                result = _sound(item)
-                if result is None:
-                    count.problems.append(item.problem)
-                    _log.error("%s", item.problem)
-                else:
-                    found.append(result)
-                    count.read += isinstance(result, Reading)
-                    if isinstance(result, Refusal):
-                        count.refused.append(result)
-                if len(found) >= grove.settings.run.batch:
-                    save()
-                _tell(progress, RunStage.READING, done, total)
-        finally:
-            if found:
-                save()
-
-
-def _sound(item: Done) -> Reading | Refusal | None:
-    """What came back; a reading with a figure that is no number is a fault of the program, not a measurement."""
-    if isinstance(item.result, Reading):
-        bad = not_finite(item.result)
-        if bad is not None:
-            return fault(item.photo, f"{bad} came out as no number")
-    return item.result
-
-
-def _photos(store: Store, again: Sequence[str], model: str, settings: str) -> Iterator[StoredPhoto]:
-    """New photos in the order of arrival, then those to be read once more."""
-    yield from store.photos_without_result(model, settings, __version__)
-    for sha256 in again:
-        photo = store.stored_photo(sha256)
-        if photo is not None:
-            yield photo
-
-
-def _to_read_again(grove: Grove, store: Store, bases: Bases, model: str, settings: str) -> list[str]:
-    """Photos whose result would not come out the same today, or whose patch left the cache."""
-    return [
-        stored.sha256
-        for stored in store.bases(model, settings)
-        if bases.today(stored) != stored.basis
-        or (not stored.refused_at and not cache.has_patch(grove.cache, stored.sha256))
-    ]
+            yield inbox
+        except BaseException:
+            stop.set()
+            raise
+        inbox.result()
 
 
 # ---------------------------------------------------------------- small things
@@ -343,7 +226,3 @@ def _number_of(workers: int) -> int:
     return workers or min(
         len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1, MOST_WORKERS
     )
-
-
-def _tell(progress: Callable[[Progress], None], stage: RunStage, done: int, total: int) -> None:
-    progress(Progress(stage, done, total))

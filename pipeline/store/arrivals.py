@@ -64,19 +64,22 @@ class Arrivals(Connected):
         query = _stored().where(photos.c.sha256 == sha256)
         with self._reading() as connection:
             row = connection.execute(query).first()
-        return None if row is None else StoredPhoto(row.sha256, row.file, row.stored, row.size_bytes)
+        return None if row is None else StoredPhoto(row.sha256, row.file, row.stored, row.size_bytes, row.id)
 
     def stored_photos(self) -> Iterator[StoredPhoto]:
         """Every photo, in the order of arrival."""
         return self._walk(_stored())
 
-    def photos_without_result(self, model: str, settings: str, program: str = "") -> Iterator[StoredPhoto]:
+    def photos_without_result(
+        self, model: str, settings: str, program: str = "", *, after: int = 0
+    ) -> Iterator[StoredPhoto]:
         """Photos that this reader with these settings has not read, in the order of arrival.
 
         Photos on which another version of the program failed count as not read if ``program`` is given.
-        Results may be saved while this is being walked through.
+        Results may be saved, and photos may arrive, while this is being walked through; ``after`` begins
+        behind an arrival.
         """
-        return self._walk(_without_result(model, settings, program))
+        return self._walk(_without_result(model, settings, program), after)
 
     def count_without_result(self, model: str, settings: str, program: str = "") -> int:
         """How many :meth:`photos_without_result` gives."""
@@ -84,14 +87,13 @@ class Arrivals(Connected):
         with self._reading() as connection:
             return int(connection.execute(query).scalar_one())
 
-    def _walk(self, query: Select[Any]) -> Iterator[StoredPhoto]:
+    def _walk(self, query: Select[Any], last: int = 0) -> Iterator[StoredPhoto]:
         """Page by page after the last one seen: no open transaction while the caller works."""
-        last = 0
         while True:
             with self._reading() as connection:
                 rows = connection.execute(query.where(arrivals.c.id > last).limit(CHUNK)).all()
             for row in rows:
-                yield StoredPhoto(row.sha256, row.file, row.stored, row.size_bytes)
+                yield StoredPhoto(row.sha256, row.file, row.stored, row.size_bytes, row.id)
             if len(rows) < CHUNK:
                 return
             last = rows[-1].id
