@@ -145,8 +145,11 @@ class Truth:
             if cut is not None and spec.strength > 0:
                 rows, columns, part = cut
                 masks[rows, columns, order[spec.sign]] |= signs.outline(spec, part.x_mm, part.y_mm) > 0
-        hidden = ~self.view.sees(_places(fine)).reshape(fine.shape)
-        masks[hidden] = False
+        places = _places(fine)
+        hidden = ~self.view.sees(places)
+        if self.spec.card.site is not None:
+            hidden |= self.view.behind_card(places)
+        masks[hidden.reshape(fine.shape)] = False
         return np.stack([_pool(masks[..., k], oversample) for k in range(len(Sign))], axis=-1)
 
 
