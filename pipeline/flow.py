@@ -107,7 +107,8 @@ def read_photo(data: bytes, file: str, sha256: str, context: ReadContext, reader
         overview = surface.unroll(photo, fix, window, settings.patch.overview_px, balance)
         checked = quality.assess(photo, found, fix, overview, settings.quality)
         seen = _see(photo, fix, overview, balance, reader, settings)
-        reading = _measure(photo, site, day, seen, fix, checked, doubts | fix.flags, context)
+        doubts |= fix.flags | (balance.flags if balance else Flag.NONE)
+        reading = _measure(photo, site, day, seen, fix, checked, doubts, context)
     except PhotoRefused as refused:
         return Refusal(file, sha256, PhotoStage(refused.stage), refused.reason, refused.remedy, taken_at, site)
     return PhotoRead(reading, seen.overview, seen.patch)
@@ -146,7 +147,8 @@ def _read_with_card(photo: Photo, found: CardFix, site: int | None, context: Rea
     checked = quality.assess(photo, found, fix, overview, settings.quality)
     seen = _see(photo, fix, overview, balance, reader, settings)
     number = site if site is not None else -1
-    return PhotoRead(_measure(photo, number, day, seen, fix, checked, fix.flags, context), seen.overview, seen.patch)
+    doubts = fix.flags | (balance.flags if balance else Flag.NONE)
+    return PhotoRead(_measure(photo, number, day, seen, fix, checked, doubts, context), seen.overview, seen.patch)
 
 
 def _read_without_card(photo: Photo, context: ReadContext, reader: Reader) -> PhotoRead:
