@@ -476,7 +476,7 @@ SITES = (
 
 EVENTS = (
     # date, tree, stem, site, event, amount, unit, by, note
-    ("2025-08-20", "A-01", "", "", "drilled", "", "", "Sari", "site 120502"),
+    ("2025-08-20", "", "", "120502", "drilled", "", "", "Sari", ""),
     ("2025-09-02", "", "", "120503", "inoculated", "", "", "Daud", ""),
     ("2026-03-05", "A-02", "1", "", "rested", "", "", "Sari", "no more cuts before the long rains"),
     ("2026-06-10", "", "", "120503", "cut", "180", "g", "Daud", "dark wood, two chips"),

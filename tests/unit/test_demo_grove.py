@@ -17,7 +17,14 @@ from pipeline.records import Sign, Stage, WoundKind
 from pipeline.scenes import render
 
 DEMO = Path(make_demo.__file__).parent
-TRUTH = list(csv.DictReader((DEMO / "truth.csv").open(encoding="utf-8")))
+
+
+def table(name: str) -> list[dict[str, str]]:
+    with (DEMO / name).open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+TRUTH = table("truth.csv")
 FILES = sorted(p.relative_to(DEMO / "inbox").as_posix() for p in (DEMO / "inbox").rglob("*") if p.is_file())
 
 
@@ -35,7 +42,7 @@ def test_every_file_has_its_truth_and_the_whole_is_small() -> None:
 def test_every_stage_every_sign_and_every_kind_is_there() -> None:
     assert {r["stage"] for r in TRUTH} >= {s.word for s in Stage}
     assert {s for r in TRUTH for s in r["signs"].split(";") if s} == {s.value for s in Sign}
-    kinds = {r["kind"] for r in csv.DictReader((DEMO / "register" / "sites.csv").open(encoding="utf-8"))}
+    kinds = {r["kind"] for r in table("register/sites.csv")}
     assert kinds == {k.value for k in WoundKind}
     assert {r["outcome"] for r in TRUTH} == {"reading", "refusal", "duplicate"}
 
@@ -43,13 +50,13 @@ def test_every_stage_every_sign_and_every_kind_is_there() -> None:
 def test_register_and_settings_load() -> None:
     known, _ = settings.load(DEMO / "grove.yaml", environment={})
     assert known.grove.name == hill_sites.NAME
-    sites = list(csv.DictReader((DEMO / "register" / "sites.csv").open(encoding="utf-8")))
-    trees = {r["tree"] for r in csv.DictReader((DEMO / "register" / "trees.csv").open(encoding="utf-8"))}
+    sites = table("register/sites.csv")
+    trees = {r["tree"] for r in table("register/trees.csv")}
     assert {r["tree"] for r in sites} == trees
     numbers = {r["site"] for r in sites}
     assert {r["site"] for r in TRUTH if r["outcome"] == "reading"} == numbers
     assert {r["site"] for r in TRUTH if r["why"] == "unknown site"}.isdisjoint(numbers)
-    events = list(csv.DictReader((DEMO / "register" / "events.csv").open(encoding="utf-8")))
+    events = table("register/events.csv")
     assert {"cut", "stem removed"} <= {r["event"] for r in events}
 
 
