@@ -26,6 +26,8 @@ SUMMARIES: dict[str, str] = {
     "alerts": "List open alerts, the most urgent first.",
     "report": "Write the HTML report of a grove.",
     "review": "Judge in the browser what was flagged; export and import labels.",
+    "verify": "Check that every original is whole and known; link again what has come apart.",
+    "space": "Say what uses how much room, and what may be deleted.",
     "export": "Write the grove's tables as CSV and Parquet.",
 }
 """Every command and its one line of help, in the order in which a new user meets them."""
