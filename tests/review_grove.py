@@ -17,11 +17,13 @@ from pipeline.records import (
     Arrival,
     Event,
     EventKind,
+    Finding,
     Flag,
     GirthMeasure,
     Outlines,
     Reading,
     Register,
+    Severity,
     Sign,
     SignReading,
     Site,
@@ -197,3 +199,55 @@ def add_visit(
     memory.save_results([replace(found)], model=MODEL, settings="drawn", read_at=clock(), program="test")
     cache.save_patch(grove.cache, sha256, drawn)
     return sha256
+
+
+def build_large(root: Path, sites: int, visits: int = 1) -> Desk:
+    """A grove with many flagged sites; a handful of pictures stand for all, and alerts are given, not computed."""
+    settings, _ = load(
+        environment={},
+        options={"grove.name": "Large grove", "grove.timezone": "Asia/Bangkok", "review.unflagged_share": 0},
+    )
+    register = _register((sites + 1) // 2)
+    grove = Grove(root, settings, {}, register)
+    grove.photos.mkdir(parents=True)
+    memory = store.open_store(grove.database)
+    memory.use_reader(MODEL, "drawn", clock())
+    drawn = {v: patch(34.0 - 3 * v, 54.0 - 5 * v, True, v) for v in range(visits)}
+    kept = {v: cache.save_patch(root / "drawn", f"{v:064x}", drawn[v]) for v in drawn}
+    arrivals, readings, findings = [], [], []
+    for site in list(register.sites.values())[:sites]:
+        for v in range(visits):
+            sha256 = hashlib.sha256(f"{site.site} {v}".encode()).hexdigest()
+            day = TODAY - timedelta(days=9 + 30 * (visits - 1 - v))
+            stored = f"{sha256[:2]}/{sha256}.jpg"
+            arrivals.append(Arrival(f"{site.site}-{day}.jpg", sha256, 1, stored, clock()))
+            p = 0.5 + 0.45 * (int(sha256[:4], 16) / 0xFFFF)
+            readings.append(reading(site.site, sha256, day, 34.0 - 3.0 * v, Stage.CLOSING, p, Flag.NONE))
+            path = cache.patch_path(grove.cache, sha256)
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.hardlink_to(kept[v])
+        findings.append(_finding(site, readings[-1]))
+    memory.record_arrivals(arrivals)
+    memory.save_results(readings, model=MODEL, settings="drawn", read_at=clock(), program="test")
+    memory.apply_findings(findings, TODAY)
+    return Desk(grove, memory, Moving())
+
+
+def _finding(site: Site, last: Reading) -> Finding:
+    p = last.signs[Sign.GREEN_FILM].p
+    return Finding(
+        key=f"sign suspected/site {site.site}/episode 1/{Sign.GREEN_FILM.value}",
+        rule="sign suspected",
+        severity=Severity.LOOK,
+        tree=site.tree,
+        stem=site.stem,
+        site=site.site,
+        since=last.visit_on,
+        why=f"Green film may be present at site {site.site}: probability {p:.2f}.",
+        figures={"p": p},
+        threshold="one photo",
+        source="drawn",
+        next_step="A person should look at the photos.",
+        caution="",
+        photos=(last.sha256,),
+    )

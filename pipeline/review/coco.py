@@ -181,7 +181,7 @@ def _mask(corners: Sequence[NDArray[np.float64]], place: Place) -> NDArray[np.ui
     shapes = [np.round((shape * FINER - 0.5) * 2**SUBPIXEL_BITS).astype(np.int32) for shape in corners]
     cv2.fillPoly(fine, shapes, 1, shift=SUBPIXEL_BITS)
     share = fine.reshape(height, FINER, width, FINER).mean(axis=(1, 3))
-    return (share >= 0.5).astype(np.uint8)
+    return np.asarray(share >= 0.5, dtype=np.uint8)
 
 
 def run_lengths(mask: NDArray[np.uint8]) -> dict[str, Any]:

@@ -9,14 +9,15 @@ from __future__ import annotations
 import hashlib
 import threading
 from collections import defaultdict
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
 
 from pipeline.records import AlertState, Flag, Severity, Sign
 from pipeline.review.verdicts import Given, disagree, standing_given
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Mapping
+    from collections.abc import Collection, Iterable, Mapping, Sequence
     from datetime import date
 
     from pipeline.records import Alert
@@ -60,8 +61,12 @@ class QueueCase:
 
     def draw(self, what: str) -> float:
         """A number from 0 to 1 that belongs to this case and purpose for good."""
-        text = f"{what}/{self.site}/{self.visit_on.isoformat()}"
-        return int.from_bytes(hashlib.sha256(text.encode()).digest()[:8]) / 2**64
+        return _drawn(f"{what}/{self.site}/{self.visit_on.isoformat()}")
+
+
+@lru_cache(maxsize=200_000)
+def _drawn(text: str) -> float:
+    return int.from_bytes(hashlib.sha256(text.encode()).digest()[:8]) / 2**64
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +78,11 @@ class Task:
     blind: bool
     severity: Severity
     reasons: tuple[str, ...]
-    rank: tuple[float, ...] = field(default=(), compare=False)
+
+    @property
+    def is_strewn(self) -> bool:
+        """Whether it has no urgency of its own."""
+        return self.kind in ("second", "unflagged")
 
     @property
     def shown_kind(self) -> str:
@@ -143,18 +152,24 @@ def ordered(cases: Iterable[QueueCase], who: str, settings: ReviewSettings, filt
     so that their place in the list tells nothing.
     """
     tasks = [t for case in cases if (t := task_for(case, who, settings)) is not None and filters.fits(t)]
-    strewn = [t for t in tasks if t.kind in ("second", "unflagged")]
-    urgent = sorted((t for t in tasks if t.kind not in ("second", "unflagged")), key=_urgency)
-    places = sorted(((t.case.draw("place") * (len(urgent) + 1), t) for t in strewn), key=lambda pair: pair[0])
-    woven: list[Task] = []
-    for at, task in enumerate(urgent):
-        while places and places[0][0] <= at:
-            woven.append(places.pop(0)[1])
-        woven.append(task)
-    return woven + [task for _, task in places]
+    return woven(tasks, [_urgency(task) for task in tasks])
 
 
-def _urgency(task: Task) -> tuple[object, ...]:
+def woven(tasks: Sequence[Task], urgencies: Sequence[tuple[Any, ...]]) -> list[Task]:
+    """Tasks in their order, those without an urgency of their own strewn in."""
+    pairs = list(zip(tasks, urgencies, strict=True))
+    own = sorted((pair for pair in pairs if not pair[0].is_strewn), key=lambda pair: pair[1])
+    strewn = [task for task, _ in pairs if task.is_strewn]
+    places = sorted(((task.case.draw("place") * (len(own) + 1), task.case.site, task) for task in strewn), reverse=True)
+    out: list[Task] = []
+    for at, (task, _) in enumerate(own):
+        while places and places[-1][0] <= at:
+            out.append(places.pop()[2])
+        out.append(task)
+    return out + [task for _, _, task in reversed(places)]
+
+
+def _urgency(task: Task) -> tuple[Any, ...]:
     opened = [alert.opened_on for alert in task.case.alerts]
     likely = max(task.case.sign_p.values(), default=0.0)
     return (
@@ -175,6 +190,7 @@ class Queue:
         self._stamp: Stamp | None = None
         self._cases: dict[int, QueueCase] = {}
         self._lists: dict[tuple[str, Filters], list[Task]] = {}
+        self._asked: dict[str, dict[int, tuple[QueueCase, Task | None, tuple[Any, ...]]]] = {}
 
     def cases(self) -> dict[int, QueueCase]:
         """Every site that was photographed, by number; only what changed is looked at again."""
@@ -203,8 +219,24 @@ class Queue:
             if key not in self._lists:
                 if len(self._lists) > 200:
                     self._lists.clear()
-                self._lists[key] = ordered(cases.values(), who, self._desk.settings.review, wanted)
+                found = [(t, u) for t, u in self._asked_of(who, cases) if wanted.fits(t)]
+                self._lists[key] = woven([t for t, _ in found], [u for _, u in found])
             return self._lists[key]
+
+    def _asked_of(self, who: str, cases: Mapping[int, QueueCase]) -> list[tuple[Task, tuple[Any, ...]]]:
+        """Tasks of a person with their urgency; only cases that changed are thought about again."""
+        if len(self._asked) > 50:
+            self._asked.clear()
+        before = self._asked.get(who, {})
+        now: dict[int, tuple[QueueCase, Task | None, tuple[Any, ...]]] = {}
+        for site, case in cases.items():
+            known = before.get(site)
+            if known is None or known[0] is not case:
+                task = task_for(case, who, self._desk.settings.review)
+                known = (case, task, () if task is None else _urgency(task))
+            now[site] = known
+        self._asked[who] = now
+        return [(task, urgency) for _, task, urgency in now.values() if task is not None]
 
     def task(self, site: int, who: str) -> Task | None:
         """What is asked of a person about one site."""
@@ -226,7 +258,8 @@ def _cases(desk: Desk, sites: Collection[int] | None) -> dict[int, QueueCase]:
     looks: dict[int, list[Look]] = defaultdict(list)
     for look in desk.store.last_looks(sites):
         looks[look.site].append(look)
-    alerts = _alerts_by_site(desk, looks)
+    trees = {desk.register.sites[n].tree for n in looks if n in desk.register.sites} if sites is not None else None
+    alerts = _alerts_by_site(desk, looks, trees)
     by_photo: dict[str, list[Given]] = defaultdict(list)
     for given in standing_given(desk.store.reviews(sites=sites)):
         by_photo[given.sha256].append(given)
@@ -258,11 +291,11 @@ def _cases(desk: Desk, sites: Collection[int] | None) -> dict[int, QueueCase]:
     return found
 
 
-def _alerts_by_site(desk: Desk, looks: Mapping[int, list[Look]]) -> dict[int, list[Alert]]:
+def _alerts_by_site(desk: Desk, looks: Mapping[int, list[Look]], trees: set[str] | None) -> dict[int, list[Alert]]:
     """Open alerts that a look at photos can settle, by site; one about a stem goes to a site that it shows."""
     by_photo = {look.sha256: number for number, photos in looks.items() for look in photos}
     found: dict[int, list[Alert]] = defaultdict(list)
-    for alert in desk.store.alerts(states=[AlertState.OPEN]):
+    for alert in desk.store.alerts(states=[AlertState.OPEN], trees=trees):
         finding = alert.finding
         if finding.severity is Severity.NOTE or finding.rule in FIELD_RULES:
             continue

@@ -51,7 +51,7 @@ class AlertBook(Connected):
             raise ValueError("two findings have the same key")
         changed: dict[AlertStep, list[Alert]] = defaultdict(list)
         with self._writing() as connection:
-            known = _alerts_by_key(connection, seen)
+            known = _alerts_by_key(connection, seen, trees)
             numbers = _numbers(connection, [key for key in seen if key not in known])
             events: list[AlertEvent] = []
             now: dict[str, Alert] = {}
@@ -134,6 +134,8 @@ class AlertBook(Connected):
         query = select(alerts)
         if states is not None:
             query = query.where(alerts.c.state.in_([state.value for state in states]))
+        if trees is not None and len(trees) <= CHUNK:
+            query = query.where(alerts.c.tree.in_(sorted(trees)))
         with self._reading() as connection:
             found = [_alert_of(row) for row in connection.execute(query).mappings()]
         if trees is not None:
@@ -180,10 +182,15 @@ def _event_of(row: RowMapping) -> AlertEvent:
     )
 
 
-def _alerts_by_key(connection: Connection, keys: Iterable[str]) -> dict[str, Alert]:
-    """Alerts that are not closed, and closed ones with these keys."""
+def _alerts_by_key(
+    connection: Connection, keys: Iterable[str], trees: Collection[str] | None = None
+) -> dict[str, Alert]:
+    """Alerts (of some trees) that are not closed, and all with these keys."""
     query = select(alert_keys.c.key, alerts).join(alert_keys, alert_keys.c.id == alerts.c.id)
-    rows = list(connection.execute(query.where(alerts.c.state != AlertState.CLOSED.value)).mappings())
+    standing = query.where(alerts.c.state != AlertState.CLOSED.value)
+    if trees is not None and len(trees) <= CHUNK:
+        standing = standing.where(alerts.c.tree.in_(sorted(trees)))
+    rows = list(connection.execute(standing).mappings())
     wanted = sorted(set(keys) - {row["key"] for row in rows})
     for start in range(0, len(wanted), CHUNK):
         chunk = wanted[start : start + CHUNK]
