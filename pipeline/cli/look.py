@@ -130,7 +130,10 @@ def _picture(seen: Look | Refusal, path: Path, out: Path) -> Path | None:
     while target.exists():
         target, number = out / f"{path.stem}-{number}.png", number + 1
     read = seen.read
-    Image.fromarray(draw.side_by_side(read.patch, draw.overlay(read.patch, read.reading.outlines))).save(target)
+    width, height = read.reading.aperture_width_mm, read.reading.aperture_height_mm
+    size = None if not width or not height else f"{width:.0f} x {height:.0f} mm"
+    drawn = draw.overlay(read.patch, read.reading.outlines, size=size)
+    Image.fromarray(draw.side_by_side(read.patch, drawn)).save(target)
     return target
 
 
