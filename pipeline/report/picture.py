@@ -110,7 +110,7 @@ def timeline_picture(
 
     shown = [h for h in health.sites if h.visits or h.events]
     span = _span(shown, today)
-    notes = {h.site.site: _notes(health.findings, h.site.site) for h in shown}
+    notes = {h.site.site: [*_outlook(h), *_notes(health.findings, h.site.site)] for h in shown}
     heights = [_row_height(h, notes[h.site.site], patches) for h in shown]
     stem_notes = _notes(health.findings, None)
     above = HEAD_IN + TREE_IN + STEM_IN * len(_stems(whole or health.sites)) + LINE_IN * len(stem_notes) + GAP_IN
@@ -195,6 +195,20 @@ def _notes(findings: Sequence[Finding], site: int | None) -> list[str]:
             text = f"{MARKS[finding.severity]} {say('severity_' + finding.severity.value)}: {finding.why}"
             lines += textwrap.wrap(text, WRAP, subsequent_indent="    ")
     return lines
+
+
+def _outlook(history: SiteHistory) -> list[str]:
+    """When closing is expected, or why no date is given, as lines of text."""
+    trend = history.trends[-1] if history.trends else None
+    if trend is None or not history.visits or not history.visits[-1].aperture_area_mm2:
+        return []
+    forecast = trend.forecast
+    if forecast is None:
+        return textwrap.wrap(say("no_date", why=trend.why_no_forecast), WRAP) if trend.why_no_forecast else []
+    days = (forecast.closes_on, forecast.closes_on_lo, forecast.closes_on_hi)
+    day, lo, hi = (_day(day) for day in days)
+    words = say("closes_between", day=day, lo=lo, hi=hi)
+    return textwrap.wrap(f"{words} {trend.borrows}." if trend.borrows else words, WRAP)
 
 
 def _row_height(history: SiteHistory, notes: Sequence[str], patches: Callable[[str], ImageRGB | None]) -> float:
@@ -375,11 +389,12 @@ def _now_lines(history: SiteHistory) -> list[str]:
     if trend is not None and trend.width_closure_rate_mm_per_year is not None and last.aperture_area_mm2:
         rate = trend.width_closure_rate_mm_per_year
         if rate.lo <= 0 <= rate.hi:
-            lines.append(say("no_clear_change"))
+            lines += textwrap.wrap(say("no_clear_change"), 22)
         else:
             key = "width_rate" if rate.value > 0 else "width_rate_back"
             lines.append(say(key, rate=f"{abs(rate.value):.1f}"))
-            lines.append(say("rate_range", lo=f"{rate.lo:.1f}", hi=f"{rate.hi:.1f}"))
+            lo, hi = sorted((abs(rate.lo), abs(rate.hi)))
+            lines.append(say("rate_range", lo=f"{lo:.1f}", hi=f"{hi:.1f}"))
     return lines
 
 
@@ -434,12 +449,8 @@ def _lens(axes: Axes, history: SiteHistory, span: Span, growing: Sequence[int]) 
     _scale_bar(axes, half, span)
     _events(axes, history, span, half)
     trend = history.trends[-1] if history.trends else None
-    if trend is not None and visits and visits[-1].aperture_width_mm:
-        if trend.forecast is not None:
-            _forecast(axes, visits[-1], trend.forecast, span, half)
-        elif trend.why_no_forecast:
-            text = textwrap.fill(say("no_date", why=trend.why_no_forecast), 60)
-            axes.text(span.days, half * 0.97, text, fontsize=7, ha="right", va="top", zorder=7, linespacing=1.3)
+    if trend is not None and visits and visits[-1].aperture_width_mm and trend.forecast is not None:
+        _forecast(axes, visits[-1], trend.forecast, span)
 
 
 def _opening(axes: Axes, visits: Sequence[Visit], span: Span) -> None:
@@ -473,7 +484,7 @@ def _opening(axes: Axes, visits: Sequence[Visit], span: Span) -> None:
         )
 
 
-def _forecast(axes: Axes, last: Visit, forecast: Forecast, span: Span, half: float) -> None:
+def _forecast(axes: Axes, last: Visit, forecast: Forecast, span: Span) -> None:
     """Dashed sides to the expected day, a bar over the days between which it lies (80 %)."""
     x0, width = span.x(last.visit_on), last.aperture_width_mm or 0.0
     x1, lo, hi = span.x(forecast.closes_on), span.x(forecast.closes_on_lo), span.x(forecast.closes_on_hi)
@@ -482,13 +493,6 @@ def _forecast(axes: Axes, last: Visit, forecast: Forecast, span: Span, half: flo
     axes.plot([lo, min(hi, span.days)], [0, 0], color=INK, lw=3.2, solid_capstyle="butt", zorder=5)
     if hi > span.days:
         axes.plot([span.days], [0], marker=">", color=INK, ms=5, clip_on=False, zorder=5)
-    words = say(
-        "closes_between",
-        day=_day(forecast.closes_on),
-        lo=_day(forecast.closes_on_lo),
-        hi=_day(forecast.closes_on_hi),
-    )
-    axes.text(span.days, half * 0.97, words, fontsize=7, ha="right", va="top", zorder=7, linespacing=1.3)
 
 
 def _day(day: date) -> str:

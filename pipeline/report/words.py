@@ -65,7 +65,7 @@ WORDS: dict[str, str] = {
     "no_clear_change": "no clear change of width yet",
     "more_below": "... and {count} more, below",
     "no_date": "No closing date: {why}",
-    "closes_between": "expected to close about {day}\nbetween {lo} and {hi} (80 %)",
+    "closes_between": "Expected to close about {day}, between {lo} and {hi} (80 %).",
     "photo_scale": "bar {length} mm",
     # pages
     "site_word": "site {site}",
