@@ -53,13 +53,16 @@ class ReadingQueue:
         progress: Callable[[Progress], None],
         count: Count,
         received: Received,
+        retry_faults: bool,
     ) -> None:
         self._grove, self._store, self._orders = grove, store, orders
         self._lock, self._progress, self._count, self._received = lock, progress, count, received
         self._model, self._settings = orders.context.model, grove.settings.reading_hash
         self._bases = Bases(grove.register, grove.settings)
         self._again = _to_read_again(grove, store, self._bases, self._model, self._settings)
-        self._before = store.count_without_result(self._model, self._settings, __version__) + len(self._again)
+        # a fault of this version is read again only if asked for: no version bears this other name
+        self._program = f"{__version__} again" if retry_faults else __version__
+        self._before = store.count_without_result(self._model, self._settings, self._program) + len(self._again)
         count.again = len(self._again)
         self._found: list[Reading | Refusal] = []
         self._done = 0
@@ -81,7 +84,7 @@ class ReadingQueue:
             over = inbox.done()  # asked before looking, so that the last batch is not missed
             if over and inbox.exception() is not None:
                 return
-            for photo in self._store.photos_without_result(self._model, self._settings, __version__, after=last):
+            for photo in self._store.photos_without_result(self._model, self._settings, self._program, after=last):
                 last = photo.arrival
                 yield photo
             if not over:

@@ -49,6 +49,7 @@ def run(
     progress: Callable[[Progress], None],
     now: datetime,
     wait_s: float = 0.0,
+    retry_faults: bool = False,
     read: ReadPhoto = flow.read_photo,
     open_reader: OpenReader = readers.open_reader,
     assess_trees: Assess | None = None,
@@ -69,6 +70,8 @@ def run(
         Present time, aware; its day in the grove's time zone is "today" for the alerts.
     wait_s
         How long to wait for another run on this grove to end.
+    retry_faults
+        Read photos again on which this very version of the program failed (another version does so anyway).
     read, open_reader, assess_trees
         The way of one photo, the reader, and the assessment of trees, for those who bring their own;
         the first two must be importable by worker processes.
@@ -88,7 +91,7 @@ def run(
         context = flow.ReadContext(grove.settings, grove.register, now, version)
         orders = Orders(read, open_reader, name, context, grove.photos, grove.cache)
         count, received = Count(), Received()
-        queue = ReadingQueue(grove, store, orders, lock, progress, count, received)
+        queue = ReadingQueue(grove, store, orders, lock, progress, count, received, retry_faults)
         with _receiving(grove, store, now, lock, progress, received, clock) as inbox, clock.stage(RunStage.READING):
             queue.read_waiting(inbox, _number_of(workers))
         with clock.stage(RunStage.ALERTS):

@@ -284,6 +284,15 @@ def test_a_fault_of_the_program_costs_one_photo(grove: Grove, store: Store, work
     reasons = {r.file: r.reason for r in summary.refused}
     assert "KeyError" in reasons["2.jpg"]
     assert "aperture_width_mm" in reasons["nan.jpg"]
+    assert go(grove, store, workers=workers).refused == (), "not tried again by the same version"
+
+
+def test_faults_are_tried_again_when_asked_for(grove: Grove, store: Store) -> None:
+    stand_in.drop(grove.inbox, "a.jpg", do="raise")
+    stand_in.drop(grove.inbox, "b.jpg", do="refuse")
+    go(grove, store)
+    assert [r.file for r in go(grove, store, retry_faults=True).refused] == ["a.jpg"]
+    assert store.counts()[Outcome.REFUSAL] == 2
 
 
 def test_a_photo_that_kills_its_worker_is_found_and_costs_no_other(grove: Grove, store: Store) -> None:
