@@ -38,6 +38,11 @@ class GroveSettings(_Section):
     growing_months: tuple[int, ...] = Field(
         (4, 5, 6, 7, 8, 9, 10), description="Months in which wounds are expected to close."
     )
+    language: str = Field(
+        "en",
+        pattern=r"^[a-z]{2,3}([_-][A-Za-z]{2,4})?$",
+        description="Language of the field hand's pages: en, th, vi, id, ms, or another one with a catalogue.",
+    )
 
     @field_validator("timezone")
     @classmethod
@@ -95,6 +100,7 @@ class SurfaceSettings(_Section):
     standoff_sd_mm: float = Field(0.7, ge=0, description="Standard uncertainty of that distance.")
     tilt_sd_deg: float = Field(1.5, ge=0, description="Standard deviation of the card's tilt against the trunk.")
     roll_sd_deg: float = Field(2.0, ge=0, description="Standard deviation of the card's turn in its own plane against the trunk.")
+    yaw_sd_deg: float = Field(1.5, ge=0, description="Standard deviation of the card's turn about its long axis, on which it rocks against a round trunk.")
     lens_sd: float = Field(0.01, ge=0, description="Standard uncertainty of the lens's first radial coefficient where it was not calibrated.")
     max_view_angle_deg: float = Field(50.0, gt=0, description="Photos from further to the side are refused.")
     max_reprojection_px: float = Field(4.0, gt=0, description="A card whose corners miss the model by more is refused.")
@@ -179,7 +185,7 @@ class AlertSettings(_Section):
     spread_radius_m: float = Field(8.0, gt=0, description="Trees this near to one another are neighbours.")
     spread_p: float = Field(0.01, gt=0, lt=1, description="Signs at neighbouring trees are a cluster if chance is rarer than this.")
     event_slack_days: int = Field(3, ge=0, description="An event this many days outside two visits still explains a larger opening.")
-    stalled_upper_mm_per_month: float = Field(0.4, gt=0, description="A stall must also be surely (90 %) slower than this.")
+    stalled_upper_mm_per_month: float = Field(0.33, gt=0, description="A stall must also be surely (90 %) slower than this.")
     stalled_young_days: int = Field(60, ge=0, description="Growing days after a wounding in which no advance is expected yet.")
     retake_days: int = Field(7, gt=0, description="Days in which a refused photo should be taken again.")
     same_place_score: float = Field(0.3, ge=0, le=1, description="Below this the bark around the wound does not look like the visit before.")
