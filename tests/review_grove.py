@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import io
+import shutil
+import sqlite3
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING
@@ -156,6 +158,15 @@ def build(root: Path, trees: int = 3, visits: int = 3, options: dict[str, object
     for tree in register.trees:
         desk.assess(tree)
     return desk
+
+
+def clone(desk: Desk, root: Path) -> Desk:
+    """The same grove in another folder, much quicker than making it again."""
+    shutil.copytree(desk.grove.root, root, ignore=shutil.ignore_patterns("woundwood.db*"))
+    grove = replace(desk.grove, root=root)
+    with sqlite3.connect(desk.store.path) as raw:
+        raw.execute("VACUUM INTO ?", (str(grove.database),))
+    return Desk(grove, store.open_store(grove.database), Moving())
 
 
 def _register(trees: int) -> Register:

@@ -20,7 +20,7 @@ from pipeline.review.queue import Queue
 from pipeline.review.verdicts import Verdict
 from pipeline.store.audit import LogEntry
 from pipeline.store.casebook import StaleAnswer
-from tests.review_grove import TODAY, add_visit, build, ellipse
+from tests.review_grove import TODAY, add_visit, build, clone, ellipse
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -34,9 +34,16 @@ NO_DRAWS = {"review.blind_share": 0.0, "review.unflagged_share": 0.0, "review.se
 SITE = 10
 
 
+@pytest.fixture(scope="module")
+def template(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
+    made = build(tmp_path_factory.mktemp("template") / "grove", trees=1, options=NO_DRAWS)
+    yield made
+    made.store.close()
+
+
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[Desk]:
-    made = build(tmp_path / "grove", trees=1, options=NO_DRAWS)
+def desk(template: Desk, tmp_path: Path) -> Iterator[Desk]:
+    made = clone(template, tmp_path / "grove")
     yield made
     made.store.close()
 

@@ -20,7 +20,7 @@ from pipeline.review.answers import Filled, record
 from pipeline.review.coco import NAMES, export_labels, import_labels, run_lengths
 from pipeline.review.queue import Queue
 from pipeline.review.verdicts import Verdict
-from tests.review_grove import MODEL, build, clock, ellipse
+from tests.review_grove import MODEL, build, clock, clone, ellipse
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -35,9 +35,16 @@ NO_DRAWS = {"review.blind_share": 0.0, "review.unflagged_share": 0.0, "review.se
 RIM = ellipse(2, -128, 11, 17, corners=48)
 
 
+@pytest.fixture(scope="module")
+def template(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
+    made = build(tmp_path_factory.mktemp("template") / "grove", trees=2, options=NO_DRAWS)
+    yield made
+    made.store.close()
+
+
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[Desk]:
-    made = build(tmp_path / "grove", trees=2, options=NO_DRAWS)
+def desk(template: Desk, tmp_path: Path) -> Iterator[Desk]:
+    made = clone(template, tmp_path / "grove")
     yield made
     made.store.close()
 
@@ -107,10 +114,10 @@ def test_run_lengths_as_the_reference_reads_them(first: int) -> None:
     assert np.array_equal(reference.decode(packed), mask)
 
 
-def test_labels_come_back_as_they_went_out(desk: Desk, tmp_path: Path) -> None:
+def test_labels_come_back_as_they_went_out(template: Desk, desk: Desk, tmp_path: Path) -> None:
     answer(desk, 10, Verdict.SIGN, Sign.GREEN_FILM, rim=RIM, stage=Stage.CALLUS)
     export_labels(desk, tmp_path / "out")
-    other = build(tmp_path / "other", trees=2, options=NO_DRAWS)  # the same photos, nothing answered
+    other = clone(template, tmp_path / "other")  # the same photos, nothing answered
     assert import_labels(other, tmp_path / "out" / "labels.json", "Rin") == (1, 0)
     said = {(r.answer, r.sign, r.stage): r for r in other.store.reviews(sites=[10])}
     assert (ReviewAnswer.CONFIRMED, Sign.GREEN_FILM, None) in said
