@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 from pipeline.alerts import stem_girdle, week_list
 from pipeline.alerts.week import place_of, walking_order
 from pipeline.records import AlertState, Outcome, Severity, Stage
-from pipeline.report.picture import MARKS, timeline_picture
+from pipeline.report.look import MARKS
+from pipeline.report.picture import timeline_picture
 from pipeline.report.tables import site_tables, site_words
 from pipeline.report.words import CAUTIONS, HOW_TO_READ, describe, say
 

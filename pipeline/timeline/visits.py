@@ -2,8 +2,8 @@
 
 Which uncertainties are shared (GUM: correlated input quantities):
 
-- *common to all visits of a site*: ``girth``, ``card tilt``, ``card roll``, ``standoff``.  They stretch every visit
-  alike and cancel in the change between two visits, except for their share of the change itself.
+- *common to all visits of a site*: ``girth``, ``card tilt``, ``card roll``, ``card yaw``, ``standoff``.  They stretch
+  every visit alike and cancel in the change between two visits, except for their share of the change itself.
 - *common to the photos of one visit only*: ``focal length``, ``lens`` (same phone, same distance) and ``rim`` (the same
   rim seen by the same reader).  Taking more photos that day does not lessen them; between visits they are independent.
 - *independent from photo to photo*: ``corner noise`` and ``softness``.
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from pipeline.records import Reading
     from pipeline.settings import TimeSettings
 
-COMMON_TO_SITE = frozenset({"girth", "card tilt", "card roll", "standoff"})
+COMMON_TO_SITE = frozenset({"girth", "card tilt", "card roll", "card yaw", "standoff"})
 INDEPENDENT = frozenset({"corner noise", "softness"})
 DISAGREES_P = 0.99
 RIM_REREAD = 0.3

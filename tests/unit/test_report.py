@@ -16,8 +16,9 @@ from PIL import Image
 from pipeline import alerts, report, timeline
 from pipeline.records import Alert, AlertState, Event, EventKind, Outcome, PhotoFacts, Sign, SignReading, TreeHealth
 from pipeline.report import words
+from pipeline.report.look import STAGE_LOOKS
 from pipeline.report.pages import TEMPLATES, slugs_of
-from pipeline.report.picture import STAGE_LOOKS, spread_apart
+from pipeline.report.rows import spread_apart
 from pipeline.settings import Settings
 from tests.season import SITE, reading, register
 
