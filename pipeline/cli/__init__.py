@@ -20,6 +20,7 @@ SUMMARIES: dict[str, str] = {
     "init": "Make an empty grove: settings, register templates, inbox.",
     "check": "Check a grove's register, settings, disk and network model.",
     "cards": "Print site cards in true size, or check a printed sheet.",
+    "round": "Make today's walk: what to photograph, in walking order, retakes first.",
     "run": "Read the photos in the inbox; update alerts.",
     "look": "Say what is seen in any photographs, with pictures.",
     "timeline": "Show one tree over time, as a table and a picture.",

@@ -1,0 +1,61 @@
+"""``woundwood round``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from pipeline.cli import options, output
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+
+@click.command("round")
+@options.grove_argument
+@click.option("--ahead", "ahead_days", type=click.IntRange(0), default=0, help="Also sites due within this many days.")
+@click.option(
+    "-o",
+    "--output",
+    "folder",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Folder for round.html and round.csv; default GROVE/reports.",
+)
+@options.on_option
+@options.config_option
+@options.set_option
+@options.json_option
+def command(
+    grove_folder: Path, ahead_days: int, folder: Path | None, on: datetime | None, configs: tuple[str, ...],
+    assignments: tuple[str, ...], as_json: bool,
+) -> None:  # fmt: skip
+    """Make today's walk: what to photograph, in walking order, retakes first.
+
+    Writes round.html, one page for paper and for a phone without signal, and round.csv. Trees with a photo to take
+    again come first; then those with sites that are due or overdue, by block, row and position, or to the nearest
+    next one. How often a site is due is set in time.visit_interval_days.
+    """
+    from pipeline import assess, rounds, store
+
+    grove = options.open_grove(grove_folder, configs, assignments)
+    today = options.present(grove, on).date()
+    with store.open_store(grove.database) as memory:
+        healths = assess.assess_grove(grove, memory, today)
+        walk = rounds.plan_round(
+            healths, memory.refusals(), grove.register, grove.settings, today, ahead_days=ahead_days
+        )
+    place = folder or grove.reports
+    page = rounds.write_page(
+        walk, place / "round.html", grove_name=grove.settings.grove.name, language=grove.settings.grove.language
+    )
+    rounds.write_csv(walk, place / "round.csv")
+    if as_json:
+        output.emit_json({"today": today, "stops": walk.stops, "unplaced": walk.unplaced, "page": page})
+        return
+    counts = ", ".join(f"{walk.count(kind)} {kind.value}" for kind in rounds.Kind if walk.count(kind))
+    click.echo(f"{len(walk.stops)} sites on {walk.trees} trees: {counts or 'nothing is due'}.")
+    if walk.unplaced:
+        click.echo(f"{len(walk.unplaced)} photos of the last days show no card that can be read; see the page's end.")
+    click.echo(f"Print or send to the phone: {page}")

@@ -1,0 +1,17 @@
+"""Today's walk: which sites to photograph, in the order in which a person walks, retakes first."""
+
+from pipeline.rounds.page import write_csv, write_page
+from pipeline.rounds.plan import Kind, Round, Stop, Unplaced, plan_round, stops_of_tree
+from pipeline.rounds.walk import in_walking_order
+
+__all__ = [
+    "Kind",
+    "Round",
+    "Stop",
+    "Unplaced",
+    "in_walking_order",
+    "plan_round",
+    "stops_of_tree",
+    "write_csv",
+    "write_page",
+]
