@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import islice
 from typing import TYPE_CHECKING
 
-from pipeline import flow
+from pipeline import flow, timeline
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -25,8 +26,20 @@ def full_register(grove: Grove, store: Store) -> Register:
     return replace(grove.register, events=tuple(events))
 
 
-def assess_trees(grove: Grove, store: Store, trees: Iterable[str], today: date) -> tuple[TreeHealth, ...]:
-    """Health of the trees named, in that order; only their readings are loaded."""
+def assess_trees(
+    grove: Grove, store: Store, trees: Iterable[str], today: date, *, borrow: bool = False
+) -> tuple[TreeHealth, ...]:
+    """Health of the trees named, in that order; only their readings are loaded.
+
+    Parameters
+    ----------
+    borrow
+        Whether sites with too few visits borrow their closing rate from the rest of the grove, which is then
+        followed too.  Alerts do not depend on closing dates, so a run does without.
+    """
+    if borrow:
+        chosen = set(trees)
+        return tuple(health for health in assess_grove(grove, store, today) if health.tree.tree in chosen)
     register = full_register(grove, store)
     wanted = tuple(trees)
     sites = [site.site for site in register.sites.values() if site.tree in set(wanted)]
@@ -44,5 +57,8 @@ def assess_trees(grove: Grove, store: Store, trees: Iterable[str], today: date) 
 
 
 def assess_grove(grove: Grove, store: Store, today: date) -> tuple[TreeHealth, ...]:
-    """Health of every tree of the register."""
-    return assess_trees(grove, store, grove.register.trees, today)
+    """Health of every tree of the register; sites with too few visits borrow their closing rate and say so."""
+    healths = assess_trees(grove, store, grove.register.trees, today)
+    histories = [history for health in healths for history in health.sites]
+    lent = iter(timeline.borrow_rates(histories, grove.settings.time, grove.settings.grove))
+    return tuple(replace(health, sites=tuple(islice(lent, len(health.sites)))) for health in healths)

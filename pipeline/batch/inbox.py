@@ -47,6 +47,7 @@ def receive_inbox(
     still_ours: Callable[[], None],
     tell: Callable[[int, int], None],
     received: Received | None = None,
+    found: receive.ScanResult | None = None,
 ) -> Received:
     """Take everything that has finished arriving.
 
@@ -58,6 +59,8 @@ def receive_inbox(
         Called with the number of files done and of all, and once more when all is done.
     received
         Filled as files come in, for one who watches; a new one by default.
+    found
+        A look at the inbox that was taken just now; by default one is taken here.
 
     Raises
     ------
@@ -65,7 +68,7 @@ def receive_inbox(
         If originals or database cannot be written; what was copied before is recorded, nothing is lost.
     """
     received = received or Received()
-    found = receive.scan_twice(grove.inbox, grove.settings.intake)
+    found = found or receive.scan_twice(grove.inbox, grove.settings.intake)
     received.left += found.problems
     received.left += [f"'{entry.file}' is still arriving; it is read at the next run." for entry in found.waiting]
     if not found.problems:

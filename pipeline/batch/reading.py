@@ -39,6 +39,8 @@ class Count:
     again: int = 0
     refused: list[Refusal] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
+    sites: set[int] = field(default_factory=set)
+    """Sites of which something was read or refused."""
 
 
 class ReadingQueue:
@@ -102,6 +104,8 @@ class ReadingQueue:
             _log.error("%s", item.problem)
         else:
             self._found.append(result)
+            if result.site is not None:
+                self._count.sites.add(result.site)
             self._count.read += isinstance(result, Reading)
             if isinstance(result, Refusal):
                 self._count.refused.append(result)

@@ -21,6 +21,7 @@ from pipeline.batch.reading import Count, ReadingQueue
 from pipeline.batch.words import Progress, RunStage, RunSummary
 from pipeline.crew import Orders
 from pipeline.errors import StoreError
+from pipeline.records import AlertState
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -29,7 +30,8 @@ if TYPE_CHECKING:
 
     from pipeline.crew import OpenReader, ReadPhoto
     from pipeline.grove import Grove
-    from pipeline.records import AlertChanges, Finding, Question, TreeHealth
+    from pipeline.receive import ScanResult
+    from pipeline.records import AlertChanges, Finding, Question, Register, TreeHealth
     from pipeline.store import Store
     from pipeline.store.locks import Lock
 
@@ -50,6 +52,8 @@ def run(
     now: datetime,
     wait_s: float = 0.0,
     retry_faults: bool = False,
+    found: ScanResult | None = None,
+    only_touched: bool = False,
     read: ReadPhoto = flow.read_photo,
     open_reader: OpenReader = readers.open_reader,
     assess_trees: Assess | None = None,
@@ -72,6 +76,11 @@ def run(
         How long to wait for another run on this grove to end.
     retry_faults
         Read photos again on which this very version of the program failed (another version does so anyway).
+    found
+        A look at the inbox that was taken just now; by default the run looks itself, and waits for what is arriving.
+    only_touched
+        Let only the alerts of trees follow of which something was read now; for one who runs often and looks at all
+        trees once a day.
     read, open_reader, assess_trees
         The way of one photo, the reader, and the assessment of trees, for those who bring their own;
         the first two must be importable by worker processes.
@@ -92,12 +101,13 @@ def run(
         orders = Orders(read, open_reader, name, context, grove.photos, grove.cache)
         count, received = Count(), Received()
         queue = ReadingQueue(grove, store, orders, lock, progress, count, received, retry_faults)
-        with _receiving(grove, store, now, lock, progress, received, clock) as inbox, clock.stage(RunStage.READING):
+        with _receiving(grove, store, now, lock, progress, received, clock, found) as inbox, clock.stage(RunStage.READING):
             queue.read_waiting(inbox, _number_of(workers))
         with clock.stage(RunStage.ALERTS):
             lock.check()
             today = now.astimezone(grove.settings.grove.zone).date()
-            changes, questions = update_alerts(grove, store, today, assess_trees, progress=progress)
+            touched = _trees_of(count.sites, grove.register) if only_touched else None
+            changes, questions = update_alerts(grove, store, today, assess_trees, trees=touched, progress=progress)
     return RunSummary(
         arrived=received.arrived,
         received=received.new,
@@ -150,8 +160,21 @@ def update_alerts(
             asked += alerts.questions(health.sites, register, grove.settings, today)
         if progress is not None:
             progress(Progress(RunStage.ALERTS, min(start + TREES_AT_A_TIME, len(wanted)), len(wanted)))
+    findings += _clusters(grove, store, findings, today, None if trees is None else set(wanted))
     new = tuple(store.ask(asked))
     return store.apply_findings(findings, today, trees=None if trees is None else set(wanted)), new
+
+
+def _clusters(
+    grove: Grove, store: Store, findings: Sequence[Finding], today: date, trees: set[str] | None
+) -> list[Finding]:
+    """Signs that cluster on the map; trees not looked at now count with the alerts that they have."""
+    known = list(findings)
+    if trees is not None:
+        standing = store.alerts(states=(AlertState.OPEN, AlertState.ACKNOWLEDGED))
+        known += [alert.finding for alert in standing if alert.finding.tree not in trees]
+    found = alerts.find_neighbours(known, grove.register, grove.settings.alerts, today)
+    return [finding for finding in found if trees is None or finding.tree in trees]
 
 
 @contextmanager
@@ -163,6 +186,7 @@ def _receiving(
     progress: Callable[[Progress], None],
     received: Received,
     clock: _Clock,
+    found: ScanResult | None,
 ) -> Iterator[Future[Received]]:
     """Empty the inbox beside the reading: copying waits for the disk, reading for the processor.
 
@@ -180,7 +204,7 @@ def _receiving(
 
     def receive_all() -> Received:
         with clock.stage(RunStage.RECEIVING):
-            return receive_inbox(grove, store, now, still_ours, tell, received)
+            return receive_inbox(grove, store, now, still_ours, tell, received, found)
 
     with ThreadPoolExecutor(1, thread_name_prefix="inbox") as pool:
         inbox = pool.submit(receive_all)
@@ -193,6 +217,12 @@ def _receiving(
 
 
 # ---------------------------------------------------------------- small things
+
+
+def _trees_of(sites: Iterable[int], register: Register) -> list[str]:
+    """Trees of some sites, in the register's order."""
+    wanted = {register.sites[site].tree for site in sites if site in register.sites}
+    return [tree for tree in register.trees if tree in wanted]
 
 
 class _Clock:

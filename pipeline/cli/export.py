@@ -39,11 +39,9 @@ def command(
     grove = options.open_grove(grove_folder, configs, assignments)
     today = options.present(grove, on).date()
     with store.open_store(grove.database) as memory:
+        healths = {health.tree.tree: health for health in assess.assess_grove(grove, memory, today)}
         files = export.write(
-            memory,
-            grove,
-            out or grove.reports / "tables",
-            lambda trees: assess.assess_trees(grove, memory, trees, today),
+            memory, grove, out or grove.reports / "tables", lambda trees: [healths[tree] for tree in trees]
         )
     if as_json:
         output.emit_json(files)

@@ -39,7 +39,7 @@ def command(
     today = options.present(grove, on).date()
     with store.open_store(grove.database) as memory:
         register = assess.full_register(grove, memory)
-        (health,) = assess.assess_trees(grove, memory, (tree,), today)
+        (health,) = assess.assess_trees(grove, memory, (tree,), today, borrow=True)
         pictures = strips.PhotoStrips(grove.cache, memory.readings_of(h.site.site for h in health.sites))
     picture = None
     if not no_picture:
