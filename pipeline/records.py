@@ -960,6 +960,8 @@ class PhotoFacts:
     stage_of_refusal: str = ""
     reason: str = ""
     remedy: str = ""
+    flags: Flag = Flag.NONE
+    device: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -101,7 +101,10 @@ def run(
         orders = Orders(read, open_reader, name, context, grove.photos, grove.cache)
         count, received = Count(), Received()
         queue = ReadingQueue(grove, store, orders, lock, progress, count, received, retry_faults)
-        with _receiving(grove, store, now, lock, progress, received, clock, found) as inbox, clock.stage(RunStage.READING):
+        with (
+            _receiving(grove, store, now, lock, progress, received, clock, found) as inbox,
+            clock.stage(RunStage.READING),
+        ):
             queue.read_waiting(inbox, _number_of(workers))
         with clock.stage(RunStage.ALERTS):
             lock.check()

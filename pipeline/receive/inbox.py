@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 _TEMPORARY = re.compile(
     r"(?i).*(\.(tmp|temp|part|partial|crdownload|opdownload|download|filepart)|~)$|~\$.*", re.DOTALL
 )
-_OWN_FILES = frozenset({"read me.txt", "answer.html", "answer.txt"})
+# What Woundwood itself writes into the inbox, also as a syncing program names its conflicting copies.
+_OWN_FILES = re.compile(r"(?i)(read me|answer|round)\b.*\.(html|txt)", re.DOTALL)
 _SYSTEM_FILES = frozenset({"thumbs.db", "ehthumbs.db", "desktop.ini", "icon\r"})
 _SYSTEM_FOLDERS = frozenset(
     {"@eadir", "#recycle", "$recycle.bin", "system volume information", "lost+found", "__macosx"}
@@ -194,7 +195,7 @@ def _look_at(entry: os.DirEntry[str], ignored: Counter[str]) -> os.stat_result |
         reason = "not a file"
     elif name in _SYSTEM_FILES:
         reason = "system"
-    elif name in _OWN_FILES:
+    elif _OWN_FILES.fullmatch(name):
         reason = "own"
     elif _TEMPORARY.match(name):
         reason = "temporary name"

@@ -6,16 +6,16 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import bindparam, case, func, insert, literal, or_, select
 
-from pipeline.records import Outcome, PhotoFacts, RecordedArrival, StoredPhoto
+from pipeline.records import Flag, Outcome, PhotoFacts, RecordedArrival, StoredPhoto
 from pipeline.store.connected import CHUNK, Connected
 from pipeline.store.rows import storable
-from pipeline.store.tables import arrivals, photos, refusals, releases, results, standing
+from pipeline.store.tables import arrivals, photos, readings, refusals, releases, results, standing
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
     from datetime import datetime
 
-    from sqlalchemy import ColumnElement, Connection, Join, Select
+    from sqlalchemy import ColumnElement, Connection, Join, Row, Select
 
     from pipeline.records import Arrival
 
@@ -109,21 +109,26 @@ class Arrivals(Connected):
             with self._reading() as connection:
                 rows = connection.execute(query.where(arrivals.c.id > last).limit(CHUNK)).all()
             for row in rows:
-                yield PhotoFacts(
-                    file=row.file,
-                    sha256=row.sha256,
-                    size_bytes=row.size_bytes,
-                    arrived_at=row.arrived_at,
-                    outcome=Outcome(row.outcome),
-                    taken_at=row.taken_at,
-                    site=row.site,
-                    stage_of_refusal=row.stage or "",
-                    reason=row.reason or "",
-                    remedy=row.remedy or "",
-                )
+                yield _facts_of(row)
             if len(rows) < CHUNK:
                 return
             last = rows[-1].id
+
+    def recent_facts(self, since: datetime) -> list[PhotoFacts]:
+        """The same for files that arrived since a moment, latest first.
+
+        Looks back page by page until a whole page is older, so that a clock that was set back for a while hides little.
+        """
+        found: list[PhotoFacts] = []
+        query, before = _facts().order_by(None).order_by(arrivals.c.id.desc()).limit(CHUNK), None
+        while True:
+            with self._reading() as connection:
+                rows = connection.execute(query if before is None else query.where(arrivals.c.id < before)).all()
+            recent = [_facts_of(row) for row in rows if row.arrived_at >= since]
+            found += recent
+            if len(rows) < CHUNK or not recent:
+                return found
+            before = rows[-1].id
 
     def counts(self) -> dict[Outcome, int]:
         """Number of arrivals with each outcome."""
@@ -200,6 +205,24 @@ def _joined() -> Join:
         .outerjoin(standing, standing.c.sha256 == arrivals.c.sha256)
         .outerjoin(results, results.c.id == standing.c.result)
         .outerjoin(refusals, refusals.c.result == results.c.id)
+        .outerjoin(readings, readings.c.result == results.c.id)
+    )
+
+
+def _facts_of(row: Row[Any]) -> PhotoFacts:
+    return PhotoFacts(
+        file=row.file,
+        sha256=row.sha256,
+        size_bytes=row.size_bytes,
+        arrived_at=row.arrived_at,
+        outcome=Outcome(row.outcome),
+        taken_at=row.taken_at,
+        site=row.site,
+        stage_of_refusal=row.stage or "",
+        reason=row.reason or "",
+        remedy=row.remedy or "",
+        flags=Flag(row.flags or 0),
+        device=row.device or "",
     )
 
 
@@ -217,6 +240,8 @@ def _facts() -> Select[Any]:
             refusals.c.stage,
             refusals.c.reason,
             refusals.c.remedy,
+            readings.c.flags,
+            readings.c.device,
         )
         .select_from(_joined())
         .order_by(arrivals.c.id)

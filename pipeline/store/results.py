@@ -133,6 +133,20 @@ class Results(Connected):
         for start in range(0, len(sites), CHUNK):
             yield from self.readings_of(sites[start : start + CHUNK], with_outlines=with_outlines)
 
+    def days_of_devices(self, devices: Iterable[str]) -> dict[str, list[tuple[str, date]]]:
+        """For each phone its photos that were read, as hash and day of the visit, in order of day."""
+        found: dict[str, list[tuple[str, date]]] = {device: [] for device in devices}
+        query = (
+            select(readings.c.device, results.c.sha256, results.c.visit_on)
+            .select_from(results.join(standing, standing.c.result == results.c.id).join(readings))
+            .where(readings.c.device.in_(sorted(found)))
+            .order_by(results.c.visit_on, results.c.sha256)
+        )
+        with self._reading() as connection:
+            for row in connection.execute(query):
+                found[row.device].append((row.sha256, row.visit_on))
+        return found
+
     def result_of(self, sha256: str) -> Reading | Refusal | None:
         """The result that counts of one photo."""
         with self._reading() as connection:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline import batch, cache
+from pipeline import batch, cache, receive
 from pipeline.crew import AHEAD, Orders, read_all
 from pipeline.errors import ModelError, StoreError, WoundwoodError
 from pipeline.flow import ReadContext
@@ -90,6 +90,35 @@ def test_a_second_run_changes_nothing(grove: Grove, store: Store) -> None:
     assert kills.dump(grove.database) == before
     assert {path: path.read_bytes() for path in grove.photos.rglob("*") if path.is_file()} == originals
     assert (summary.arrived, summary.read, summary.refused, summary.again) == (0, 0, (), 0)
+
+
+def test_a_look_at_the_inbox_taken_before_is_used_and_only_touched_trees_follow(grove: Grove, store: Store) -> None:
+    looked: list[str] = []
+
+    def assess_trees(trees) -> tuple[TreeHealth, ...]:
+        looked.extend(trees)
+        return ()
+
+    stand_in.drop(grove.inbox, "a.jpg", site=207)
+    found = receive.scan(grove.inbox, grove.settings.intake, NOON)
+    stand_in.drop(grove.inbox, "later.jpg", site=205)
+    summary = go(grove, store, found=found, only_touched=True, assess_trees=assess_trees)
+    assert (summary.arrived, summary.read, looked) == (1, 1, ["B-001"])
+    assert left_in(grove.inbox) == ["later.jpg"]
+
+
+def test_recent_facts_are_the_facts_latest_first(grove: Grove, store: Store) -> None:
+    for day in range(3):
+        stand_in.drop(grove.inbox, f"{day}.jpg", do="refuse" if day == 1 else "read")
+        go(grove, store, now=NOON + timedelta(days=day))
+    every = list(store.photo_facts())
+    assert store.recent_facts(NOON) == every[::-1]
+    assert store.recent_facts(NOON + timedelta(days=1)) == every[:0:-1]
+    assert store.recent_facts(NOON + timedelta(days=9)) == []
+    assert store.days_of_devices(["", "no such phone"]) == {
+        "": sorted((reading.sha256, reading.visit_on) for reading in store.readings()),
+        "no such phone": [],
+    }
 
 
 def test_the_same_file_coming_again_is_known(grove: Grove, store: Store) -> None:

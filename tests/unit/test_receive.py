@@ -164,6 +164,10 @@ def test_a_single_run_looks_twice(inbox: Path) -> None:
         ("~$register.xlsx", "temporary name"),
         ("READ ME.txt", "own"),
         ("ANSWER.html", "own"),
+        ("ANSWER.txt", "own"),
+        ("answer (An's conflicted copy 2026-05-03).html", "own"),
+        ("ANSWER.sync-conflict-20260503-101500-ABC.txt", "own"),
+        ("ROUND.html", "own"),
     ],
 )
 def test_what_is_left_alone_is_counted(inbox: Path, name: str, reason: str) -> None:
@@ -181,6 +185,8 @@ def test_what_is_left_alone_is_counted(inbox: Path, name: str, reason: str) -> N
         "a (1).jpg",
         "part.jpg",
         "tmp",
+        "ANSWER.jpg",
+        "answering.html",
     ],
 )
 def test_both_sides_of_a_sync_conflict_are_kept(inbox: Path, name: str) -> None:
