@@ -12,10 +12,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from pipeline import alerts, card, colour, intake, measure, quality, rim, surface, timeline
+from pipeline import alerts, card, colour, intake, measure, quality, surface, timeline
 from pipeline.cardspec import site_of_codes
 from pipeline.errors import PhotoRefused
-from pipeline.records import Flag, PhotoStage, QualityReport, Reading, Refusal, ScaleUncertainty, Tissue, TreeHealth
+from pipeline.records import Flag, PhotoStage, QualityReport, Reading, Refusal, ScaleUncertainty, TreeHealth
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -72,6 +72,7 @@ class _Seen:
     overview_maps: SiteMaps
     patch: SitePatch
     maps: SiteMaps
+    opening: RimMeasures | None
 
 
 # ---------------------------------------------------------------- one photo
@@ -169,20 +170,16 @@ def _see(
 ) -> _Seen:
     """Look at the overview; then, at a small opening or one that the overview cuts, look again at a fitting scale."""
     maps = reader(overview)
-    opening = _opening(overview, maps, settings)
+    opening = measure.find_opening(overview, maps, settings.reading)
+    seen = _Seen(overview, maps, overview, maps, opening)
     window = surface.closer_window(opening.bbox, overview, opening.cut, settings.patch) if opening else None
     if window is None:
-        return _Seen(overview, maps, overview, maps)
+        return seen
     patch = surface.unroll(photo, fix, window, settings.patch.overview_px, balance)
     closer = reader(patch)
-    if _opening(patch, closer, settings) is None:
-        # What looked like an opening from afar is none from near, or the closer look failed: keep the wider view.
-        return _Seen(overview, maps, overview, maps)
-    return _Seen(overview, maps, patch, closer)
-
-
-def _opening(patch: SitePatch, maps: SiteMaps, settings: Settings) -> RimMeasures | None:
-    return rim.measure_region(maps.tissue[..., Tissue.APERTURE], patch, settings.reading.min_aperture_mm2)
+    opening = measure.find_opening(patch, closer, settings.reading)
+    # What looked like an opening from afar and is none from near: keep the wider view.
+    return seen if opening is None else _Seen(overview, maps, patch, closer, opening)
 
 
 def _measure(
@@ -195,35 +192,34 @@ def _measure(
     doubts: Flag,
     context: ReadContext,
 ) -> Reading:
-    """Sizes and stage from the closer patch; signs and the doubt whether this is a site from the wider one."""
+    """Sizes and stage from the closer patch; signs from both, and whether this is a site at all from the wider one."""
     settings = context.settings
-    opening = _opening(seen.patch, seen.maps, settings)
-    window = opening.bbox if opening else seen.patch.window
+    window = seen.opening.bbox if seen.opening else seen.patch.window
     middle = ((window.left_mm + window.right_mm) / 2, (window.bottom_mm + window.top_mm) / 2)
     scale = surface.area_sd_parts(fix, middle, (window.width_mm, window.height_mm))
-
-    def measured(patch: SitePatch, maps: SiteMaps) -> Reading:
-        return measure.measure(
-            photo,
-            site,
-            day,
-            patch,
-            maps,
-            checked,
-            scale,
-            doubts,
-            settings.reading,
-            context.model,
-            settings.reading_hash,
-        )
-
-    reading = measured(seen.patch, seen.maps)
-    if seen.patch is seen.overview:
+    is_closer = seen.patch is not seen.overview
+    reading = measure.measure(
+        photo,
+        site,
+        day,
+        seen.patch,
+        seen.maps,
+        checked,
+        scale,
+        doubts,
+        settings.reading,
+        context.model,
+        settings.reading_hash,
+        opening=seen.opening,
+        wide=measure.read_signs(seen.overview_maps, seen.overview, seen.opening, settings.reading)
+        if is_closer
+        else None,
+    )
+    if not is_closer:
         return reading
-    wide = measured(seen.overview, seen.overview_maps)
-    signs = {sign: max(wide.signs[sign], near, key=lambda r: r.p) for sign, near in reading.signs.items()}
-    outlines = replace(reading.outlines, signs=wide.outlines.signs | reading.outlines.signs)
-    return replace(reading, signs=signs, outlines=outlines, not_a_site_p=wide.not_a_site_p)
+    not_a_site_p = float(seen.overview_maps.not_a_site_p)
+    doubt = Flag.NOT_LIKE_A_SITE if not_a_site_p >= settings.reading.not_a_site_p else Flag.NONE
+    return replace(reading, not_a_site_p=not_a_site_p, flags=reading.flags & ~Flag.NOT_LIKE_A_SITE | doubt)
 
 
 # ---------------------------------------------------------------- one tree

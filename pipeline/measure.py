@@ -13,7 +13,7 @@ root of the sum of squares.  An area has these, all in mm2:
 from __future__ import annotations
 
 from datetime import UTC, datetime, time
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
 import cv2
 import numpy as np
@@ -38,6 +38,10 @@ _BLOCK_MM = 2.0
 _BALANCE_SD = (1.0, 1.5, 1.5)
 _NO_BALANCE_SD = (6.0, 6.0, 9.0)
 """Standard uncertainty of L*, a*, b* from the light, with and without the card's greys: an estimate."""
+
+
+SignsSeen: TypeAlias = "tuple[dict[Sign, SignReading], dict[Sign, tuple[Polygon, ...]]]"
+"""Readings of all signs, and the outlines of those that may be there."""
 
 
 class _Size(NamedTuple):
@@ -69,6 +73,9 @@ def measure(
     settings: ReadingSettings,
     model: str,
     settings_hash: str,
+    *,
+    opening: RimMeasures | None = None,
+    wide: SignsSeen | None = None,
 ) -> Reading:
     """Measure what a reader saw in a patch.
 
@@ -92,12 +99,17 @@ def measure(
         Thresholds and the uncertainty of the rim.
     model, settings_hash
         Written into the reading, so that it can be made again.
+    opening
+        What :func:`find_opening` gave for this patch, where the caller has it already.
+    wide
+        Signs in a wider patch of the same photo (:func:`read_signs`); of each sign the surer look counts.
     """
     if maps.tissue.shape[:2] != patch.valid.shape:
         raise ValueError(f"maps and patch must have the same shape, got {maps.tissue.shape[:2]}, {patch.valid.shape}")
-    opening = rim.measure_region(maps.tissue[..., Tissue.APERTURE], patch, settings.min_aperture_mm2)
+    if opening is None:
+        opening = find_opening(patch, maps, settings)
     new_tissue = rim.measure_region(maps.tissue[..., Tissue.NEW_TISSUE], patch, _MIN_TISSUE_MM2)
-    signs, sign_outlines = read_signs(maps, patch, opening, settings)
+    signs, sign_outlines = surer_of(read_signs(maps, patch, opening, settings), wide)
     size = _size(opening, maps, quality, scale, settings)
     wood, wood_sd = wood_colour(patch, maps.tissue[..., Tissue.APERTURE]) if opening else (None, None)
     return Reading(
@@ -137,6 +149,11 @@ def measure(
         device=photo.camera.device,
         centroid_mm=opening.centroid_mm if opening else None,
     )
+
+
+def find_opening(patch: SitePatch, maps: SiteMaps, settings: ReadingSettings) -> RimMeasures | None:
+    """The opening, or openings together, that a reader saw in a patch; ``None`` where none is large enough to count."""
+    return rim.measure_region(maps.tissue[..., Tissue.APERTURE], patch, settings.min_aperture_mm2)
 
 
 def _size(
@@ -205,9 +222,7 @@ def _flags(patch: SitePatch, maps: SiteMaps, opening: RimMeasures | None, settin
     return raised
 
 
-def read_signs(
-    maps: SiteMaps, patch: SitePatch, opening: RimMeasures | None, settings: ReadingSettings
-) -> tuple[dict[Sign, SignReading], dict[Sign, tuple[Polygon, ...]]]:
+def read_signs(maps: SiteMaps, patch: SitePatch, opening: RimMeasures | None, settings: ReadingSettings) -> SignsSeen:
     """Probability, area and distance from the rim of each sign, and outlines of those that may be there.
 
     A sign below ``unsure_sign_p`` is not placed: it has a probability only.
@@ -226,6 +241,14 @@ def read_signs(
         distance = distance_mm(seen.outlines, opening.outlines, patch.mm_per_px) if opening else None
         readings[sign] = SignReading(p, seen.area_mm2, distance)
     return readings, outlines
+
+
+def surer_of(near: SignsSeen, wide: SignsSeen | None) -> SignsSeen:
+    """Of each sign the look that is surer of it; outlines of either, those of the near look first."""
+    if wide is None:
+        return near
+    signs = {sign: max(wide[0][sign], seen, key=lambda reading: reading.p) for sign, seen in near[0].items()}
+    return signs, wide[1] | near[1]
 
 
 def distance_mm(first: tuple[Polygon, ...], second: tuple[Polygon, ...], resolution_mm: float) -> float:
