@@ -200,6 +200,23 @@ class RunSettings(_Section):
     thumbnail_px: int = Field(320, ge=32, description="Longest edge of a thumbnail.")
 
 
+class WatchSettings(_Section):
+    """The watched shared folder; changes no result."""
+
+    look_every_s: float = Field(2.0, gt=0, description="Seconds between two looks at the inbox.")
+    rest_after_s: float = Field(120.0, ge=0, description="Seconds without photos after which the reading process ends.")
+    answer_every_s: float = Field(4.0, gt=0, description="Least seconds between two answers while photos are being read.")
+    photos_shown: int = Field(300, ge=1, description="Accepted photos shown with a thumbnail in one answer; the latest.")
+
+
+class ClockSettings(_Section):
+    """When a photo's time is asked about; docs/shared_folder.md says why."""
+
+    jump_days: int = Field(60, gt=0, description="A photo this long before all others of its phone is asked about.")
+    near_m: float = Field(25.0, ge=0, description="Trees this near to one another are never too far apart.")
+    fastest_m_per_s: float = Field(3.0, gt=0, description="Nobody walks faster from one site to the next.")
+
+
 class ReviewSettings(_Section):
     """The review page; docs/review.md says why."""
 
@@ -225,6 +242,8 @@ class Settings(_Section):
     time: TimeSettings = TimeSettings()
     alerts: AlertSettings = AlertSettings()
     run: RunSettings = RunSettings()
+    watch: WatchSettings = WatchSettings()
+    clock: ClockSettings = ClockSettings()
     review: ReviewSettings = ReviewSettings()
 
     @property
