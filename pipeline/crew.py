@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from multiprocessing import get_context, parent_process
 from typing import TYPE_CHECKING
 
-from pipeline import cache
+from pipeline import cache, intake
 from pipeline.errors import WoundwoodError
 from pipeline.flow import PhotoRead
 from pipeline.records import PhotoStage, Refusal
@@ -77,7 +77,7 @@ class Hand:
             self._reader, _ = orders.open_reader(orders.reader_name)
         path = orders.photos / photo.stored
         try:
-            data = path.read_bytes()
+            data = intake.bytes_of(path, orders.context.settings.intake)
         except OSError as error:
             return Done(photo, None, f"The original {path} of {photo.file} cannot be read: {error.strerror}.")
         found = orders.read(data, photo.file, photo.sha256, orders.context, self._reader)

@@ -68,12 +68,12 @@ def _context(configs: tuple[str, ...], assignments: tuple[str, ...], model: str 
 def _look_at_all(photos: Iterable[Path], context: ReadContext, reader: Reader) -> Iterator[tuple[Path, Look | Refusal]]:
     import hashlib
 
-    from pipeline import flow
+    from pipeline import flow, intake
 
     for given in photos:
         inside = sorted(p for p in given.rglob("*") if p.is_file()) if given.is_dir() else [given]
         for path in inside:
-            data = path.read_bytes()
+            data = intake.bytes_of(path, context.settings.intake)
             yield path, flow.look_at(data, path.name, hashlib.sha256(data).hexdigest(), context, reader)
 
 

@@ -20,14 +20,27 @@ from pipeline.records import Photo, TimeSource
 
 if TYPE_CHECKING:
     from datetime import datetime, tzinfo
+    from pathlib import Path
 
     from pipeline.settings import IntakeSettings
 
-__all__ = ["HEAD_BYTES", "Format", "has_its_end", "open_photo", "probe_time", "sniff"]
+__all__ = ["HEAD_BYTES", "Format", "bytes_of", "has_its_end", "open_photo", "probe_time", "sniff"]
 
 _SCREENSHOT = re.compile(
     r"screen[ _-]?shot|screen[ _-]?capture|ภาพหน้าจอ|ảnh chụp màn hình|tangkapan layar", re.IGNORECASE
 )
+
+
+def bytes_of(path: Path, settings: IntakeSettings) -> bytes:
+    """A file's bytes; of one that is too large only so many that :func:`open_photo` sees that it is.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    with path.open("rb") as file:
+        return file.read(int(settings.max_file_mb * 1e6) + 1)
 
 
 def open_photo(
@@ -101,7 +114,7 @@ def _identify(data: bytes, file: str, settings: IntakeSettings) -> Format:
         raise refused("The file is empty (0 bytes).", "Copy the photo from the phone again.")
     if len(data) > settings.max_file_mb * 1e6:
         raise refused(
-            f"The file has {len(data) / 1e6:.0f} MB; at most {settings.max_file_mb:.0f} MB are read.",
+            f"The file has more than {settings.max_file_mb:.0f} MB.",
             "Choose a smaller picture size in the camera's settings.",
         )
     kind = sniff(data[:HEAD_BYTES])

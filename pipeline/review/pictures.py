@@ -134,7 +134,13 @@ def _view_image(desk: Desk, sha256: str) -> Image.Image | None:
     with _one_at_a_time:
         try:
             photo = intake.open_photo(
-                path.read_bytes(), path.name, sha256, settings.intake, settings.grove.zone, desk.now(), need_time=False
+                intake.bytes_of(path, settings.intake),
+                path.name,
+                sha256,
+                settings.intake,
+                settings.grove.zone,
+                desk.now(),
+                need_time=False,
             )
         except (PhotoRefused, OSError) as error:
             _log.info("No view of %s: %s", path, error)
@@ -154,7 +160,13 @@ def _unrolled(desk: Desk, sha256: str, near: bool) -> SitePatch | None:
     with _one_at_a_time:
         try:
             photo = intake.open_photo(
-                path.read_bytes(), path.name, sha256, settings.intake, settings.grove.zone, desk.now(), need_time=False
+                intake.bytes_of(path, settings.intake),
+                path.name,
+                sha256,
+                settings.intake,
+                settings.grove.zone,
+                desk.now(),
+                need_time=False,
             )
             found = card.find_card(photo.pixels, settings.card)
             day = (photo.taken_at or desk.now()).astimezone(settings.grove.zone).date()
