@@ -416,7 +416,18 @@ def test_a_picture_of_a_screen_is_refused() -> None:
 
 def test_too_large_a_file() -> None:
     settings = IntakeSettings(max_file_mb=0.001)
-    assert "at most 0 MB" in refusal(encoded(exif=exif()), settings=settings).reason
+    assert "more than 0 MB" in refusal(encoded(exif=exif()), settings=settings).reason
+
+
+def test_of_a_huge_file_only_the_beginning_is_loaded(tmp_path) -> None:
+    """A film of gigabytes in the inbox must not fill the memory; a sparse file takes no room on the disk."""
+    film = tmp_path / "film.mp4"
+    with film.open("wb") as file:
+        file.truncate(3_000_000_000)
+    settings = IntakeSettings(max_file_mb=1.0)
+    data = intake.bytes_of(film, settings)
+    assert len(data) == 1_000_001
+    assert "more than 1 MB" in refusal(data, settings=settings).reason
 
 
 def _png_that_claims(width: int, height: int) -> bytes:
