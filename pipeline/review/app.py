@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import ipaddress
 import logging
 import secrets
@@ -78,6 +79,7 @@ class Rooms:
         """Set up what depends on the settings."""
         review = self.desk.settings.review
         self.queue = Queue(self.desk)
+        self.ready = pages.Ready()
         self.sessions = Sessions(review.session_hours)
         self.limit = Limit(review.sign_in_tries, review.sign_in_wait_min * 60)
         prefix = "__Host-" if self.tls else ""
@@ -90,6 +92,7 @@ class Rooms:
             lstrip_blocks=True,
         )
         self._templates.globals.update(caution=cautions.SIGN, surface=cautions.SURFACE, reach=cautions.REACH)
+        self._templates.globals["static"] = _static_addresses().__getitem__
 
     def page(
         self, template: str, visit: Visit, *, status: int = 200, background: BackgroundTask | None = None, **values: Any
@@ -143,6 +146,15 @@ class Rooms:
             return Role.STEWARD
         account = self.desk.store.account(name)
         return Role(account.role) if account is not None and account.active else None
+
+
+def _static_addresses() -> dict[str, str]:
+    """Address of each file of ours with a digest of its content: a new version is fetched at once, the same never."""
+    return {
+        path.name: f"/static/{path.name}?v={hashlib.sha256(path.read_bytes()).hexdigest()[:12]}"
+        for path in STATIC.iterdir()
+        if path.is_file()
+    }
 
 
 def build_app(rooms: Rooms, hosts: Sequence[str]) -> ASGIApp:

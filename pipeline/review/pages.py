@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from typing import TYPE_CHECKING
 from urllib.parse import quote
 
@@ -14,7 +15,7 @@ from pipeline.records import Reading, Sign, Stage
 from pipeline.review import answers, pictures
 from pipeline.review.cases import case_view
 from pipeline.review.queue import KINDS, neighbours
-from pipeline.review.security import check_form
+from pipeline.review.security import FOR_A_YEAR, check_form
 from pipeline.review.verdicts import Ask, Instead, Verdict, given_of, standing_given
 from pipeline.review.visits import filter_query
 from pipeline.store.audit import LogEntry
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
     from pipeline.review.visits import Visit
 
 A_PAGE = 60
-FOR_A_YEAR = "private, max-age=31536000, immutable"
+READY = 40
 CHOICES = {
     "signs": tuple(Sign),
     "stages": tuple(Stage),
@@ -71,14 +72,16 @@ def case_page(rooms: Rooms, visit: Visit) -> Response:
     tasks = rooms.queue.tasks(visit.name, filters)
     view = _view(rooms, visit, number)
     before, after, at = neighbours(tasks, number)
-    ahead = BackgroundTask(make_ready, rooms, after) if after is not None else None
+    ahead = BackgroundTask(make_ready, rooms, visit, after) if after is not None else None
     return _show_case(rooms, visit, view, tasks, filters, before, after, at, background=ahead)
 
 
 def _view(rooms: Rooms, visit: Visit, number: int) -> CaseView:
     task = rooms.queue.task(number, visit.name)
     blind = task is not None and task.blind and visit.may_answer
-    view = case_view(rooms.desk, number, task, photo=visit.asked("photo"), before=visit.asked("before"), blind=blind)
+    photo, before = visit.asked("photo"), visit.asked("before")
+    ready = rooms.ready.take(number, task, blind) if not (photo or before) else None
+    view = ready or case_view(rooms.desk, number, task, photo=photo, before=before, blind=blind)
     if view is None:
         raise HTTPException(404)
     return view
@@ -118,11 +121,39 @@ def _show_case(
     )
 
 
-def make_ready(rooms: Rooms, number: int) -> None:
-    """Make the pictures of a case before it is asked for."""
-    case = rooms.queue.cases().get(number)
-    for sha256 in case.photos if case is not None else ():
-        pictures.place_of(rooms.desk, sha256)
+def make_ready(rooms: Rooms, visit: Visit, number: int) -> None:
+    """Make a case's pictures and figures before it is asked for, while the person looks at the one before it."""
+    task = rooms.queue.task(number, visit.name)
+    if task is None:
+        return
+    blind = task.blind and visit.may_answer
+    view = case_view(rooms.desk, number, task, blind=blind)
+    if view is not None:
+        rooms.ready.put(number, task, blind, view)
+
+
+class Ready:
+    """Cases made ahead; one is taken only if nothing about its tree has changed since."""
+
+    def __init__(self) -> None:
+        self._views: dict[int, tuple[Task, bool, CaseView]] = {}
+        self._lock = threading.Lock()
+
+    def put(self, number: int, task: Task, blind: bool, view: CaseView) -> None:
+        """Keep a case; the oldest ones make room."""
+        with self._lock:
+            self._views.pop(number, None)
+            for old in list(self._views)[: max(0, len(self._views) - READY + 1)]:
+                del self._views[old]
+            self._views[number] = (task, blind, view)
+
+    def take(self, number: int, task: Task | None, blind: bool) -> CaseView | None:
+        """The case as it was made, once; the queue makes a new object of a case when anything of its tree changes."""
+        with self._lock:
+            kept = self._views.pop(number, None)
+        if kept is None or task is None or kept[0].case is not task.case or kept[:2] != (task, blind):
+            return None
+        return kept[2]
 
 
 def answer(rooms: Rooms, visit: Visit) -> Response:

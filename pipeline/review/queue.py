@@ -17,7 +17,7 @@ from pipeline.records import AlertState, Flag, Severity, Sign
 from pipeline.review.verdicts import Given, disagree, standing_given
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Mapping
     from datetime import date
 
     from pipeline.records import Alert
@@ -151,22 +151,45 @@ def ordered(cases: Iterable[QueueCase], who: str, settings: ReviewSettings, filt
     Second looks and looks at what was not flagged have no urgency of their own; they are strewn in evenly,
     so that their place in the list tells nothing.
     """
-    tasks = [t for case in cases if (t := task_for(case, who, settings)) is not None and filters.fits(t)]
-    return woven(tasks, [_urgency(task) for task in tasks])
+    person = _Person(who, settings)
+    person.renew({case.site: case for case in cases})
+    return person.tasks(filters)
 
 
-def woven(tasks: Sequence[Task], urgencies: Sequence[tuple[Any, ...]]) -> list[Task]:
-    """Tasks in their order, those without an urgency of their own strewn in."""
-    pairs = list(zip(tasks, urgencies, strict=True))
-    own = sorted((pair for pair in pairs if not pair[0].is_strewn), key=lambda pair: pair[1])
-    strewn = [task for task, _ in pairs if task.is_strewn]
-    places = sorted(((task.case.draw("place") * (len(own) + 1), task.case.site, task) for task in strewn), reverse=True)
-    out: list[Task] = []
-    for at, (task, _) in enumerate(own):
-        while places and places[-1][0] <= at:
-            out.append(places.pop()[2])
-        out.append(task)
-    return out + [task for _, _, task in reversed(places)]
+class _Person:
+    """The tasks of one person, kept in their order; a case that changed is taken out and put in again."""
+
+    def __init__(self, who: str, settings: ReviewSettings) -> None:
+        self._who, self._settings = who, settings
+        self._urgent: list[tuple[tuple[Any, ...], int, Task]] = []
+        self._strewn: dict[int, Task] = {}
+
+    def renew(self, cases: Mapping[int, QueueCase]) -> None:
+        """Think again about these cases."""
+        self._urgent = [entry for entry in self._urgent if entry[1] not in cases]
+        for site, case in cases.items():
+            self._strewn.pop(site, None)
+            task = task_for(case, self._who, self._settings)
+            if task is not None and task.is_strewn:
+                self._strewn[site] = task
+            elif task is not None:
+                self._urgent.append((_urgency(task), site, task))
+        self._urgent.sort(key=lambda entry: entry[:2])  # nearly in order, which is quick
+
+    def tasks(self, filters: Filters) -> list[Task]:
+        """The list, with what has no urgency of its own strewn in."""
+        all_of_them = filters == Filters()
+        own = [task for _, _, task in self._urgent if all_of_them or filters.fits(task)]
+        strewn = [task for task in self._strewn.values() if filters.fits(task)]
+        if not strewn:
+            return own
+        places = sorted(((t.case.draw("place") * (len(own) + 1), t.case.site, t) for t in strewn), reverse=True)
+        out: list[Task] = []
+        for at, task in enumerate(own):
+            while places and places[-1][0] <= at:
+                out.append(places.pop()[2])
+            out.append(task)
+        return out + [task for _, _, task in reversed(places)]
 
 
 def _urgency(task: Task) -> tuple[Any, ...]:
@@ -190,7 +213,7 @@ class Queue:
         self._stamp: Stamp | None = None
         self._cases: dict[int, QueueCase] = {}
         self._lists: dict[tuple[str, Filters], list[Task]] = {}
-        self._asked: dict[str, dict[int, tuple[QueueCase, Task | None, tuple[Any, ...]]]] = {}
+        self._people: dict[str, _Person] = {}
 
     def cases(self) -> dict[int, QueueCase]:
         """Every site that was photographed, by number; only what changed is looked at again."""
@@ -200,12 +223,16 @@ class Queue:
                 changed = None if self._stamp is None else self._desk.store.changed_since(self._stamp)
                 if changed is None:
                     self._cases = _cases(self._desk, None)
+                    self._people.clear()
                 else:
                     # whole trees: an alert about a stem may move from one of its sites to another
                     known = self._desk.register.sites
                     trees = changed[1] | {known[site].tree for site in changed[0] if site in known}
                     sites = {site for tree in trees for site in self._desk.sites_of_tree(tree)}
-                    self._cases = {**self._cases, **_cases(self._desk, sites)}
+                    again = _cases(self._desk, sites)
+                    self._cases.update(again)
+                    for person in self._people.values():
+                        person.renew(again)
                 self._lists.clear()
                 self._stamp = stamp
             return self._cases
@@ -219,24 +246,16 @@ class Queue:
             if key not in self._lists:
                 if len(self._lists) > 200:
                     self._lists.clear()
-                found = [(t, u) for t, u in self._asked_of(who, cases) if wanted.fits(t)]
-                self._lists[key] = woven([t for t, _ in found], [u for _, u in found])
+                self._lists[key] = self._person(who, cases).tasks(wanted)
             return self._lists[key]
 
-    def _asked_of(self, who: str, cases: Mapping[int, QueueCase]) -> list[tuple[Task, tuple[Any, ...]]]:
-        """Tasks of a person with their urgency; only cases that changed are thought about again."""
-        if len(self._asked) > 50:
-            self._asked.clear()
-        before = self._asked.get(who, {})
-        now: dict[int, tuple[QueueCase, Task | None, tuple[Any, ...]]] = {}
-        for site, case in cases.items():
-            known = before.get(site)
-            if known is None or known[0] is not case:
-                task = task_for(case, who, self._desk.settings.review)
-                known = (case, task, () if task is None else _urgency(task))
-            now[site] = known
-        self._asked[who] = now
-        return [(task, urgency) for _, task, urgency in now.values() if task is not None]
+    def _person(self, who: str, cases: Mapping[int, QueueCase]) -> _Person:
+        if who not in self._people:
+            if len(self._people) >= 50:
+                self._people.clear()
+            self._people[who] = _Person(who, self._desk.settings.review)
+            self._people[who].renew(cases)
+        return self._people[who]
 
     def task(self, site: int, who: str) -> Task | None:
         """What is asked of a person about one site."""

@@ -57,6 +57,8 @@ HEADERS: dict[str, str] = {
     "x-permitted-cross-domain-policies": "none",
 }
 NEVER_KEPT = "no-store, max-age=0"
+FOR_A_YEAR = "private, max-age=31536000, immutable"
+"""For what never changes under its address; signing out clears it from the browser."""
 OVER_TLS = {"strict-transport-security": "max-age=31536000"}
 """Only over TLS (RFC 6797, 7.2); without includeSubDomains, for a grove's computer does not speak for its domain."""
 
@@ -78,7 +80,7 @@ class Guard:
             return
         if scope["type"] != "http":  # web sockets are not spoken here
             return
-        dressed = self._dressed(send)
+        dressed = self._dressed(send, scope["path"])
         refusal = self._refusal(scope)
         if refusal is not None:
             await refusal(scope, receive, dressed)
@@ -98,13 +100,15 @@ class Guard:
             return _form_refusal(headers, hosts[0])
         return None
 
-    def _dressed(self, send: Send) -> Send:
+    def _dressed(self, send: Send, path: str) -> Send:
         async def dressed(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in (HEADERS | (OVER_TLS if self._tls else {})).items():
                     headers[name] = value
-                if "cache-control" not in headers:
+                if path.startswith("/static/") and message["status"] == 200:
+                    headers["cache-control"] = FOR_A_YEAR  # their addresses carry a digest of the content
+                elif "cache-control" not in headers:
                     headers["cache-control"] = NEVER_KEPT
             await send(message)
 

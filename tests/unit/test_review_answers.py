@@ -16,6 +16,7 @@ from pipeline.records import AlertState, Review, ReviewAnswer, Severity, Sign, S
 from pipeline.review import answers, rims
 from pipeline.review.answers import Filled, record, take_back
 from pipeline.review.cases import case_view, past_answers
+from pipeline.review.pages import Ready
 from pipeline.review.queue import Queue
 from pipeline.review.verdicts import Verdict
 from pipeline.store.audit import LogEntry
@@ -316,6 +317,28 @@ def test_crossing_found_as_in_brute_force() -> None:
         assert rims.crosses_itself([tuple(q) for q in p]) == found
         kinds.add(found)
     assert kinds == {True, False}
+
+
+# ---------------------------------------------------------------- made ahead
+
+
+def test_a_case_made_ahead_is_taken_once_and_only_while_it_is_true(desk: Desk) -> None:
+    queue, ready = Queue(desk), Ready()
+    task = queue.task(SITE, "Lek")
+    assert task is not None
+    view = case_view(desk, SITE, task)
+    assert view is not None
+    ready.put(SITE, task, False, view)
+    assert ready.take(SITE, task, False) is view
+    assert ready.take(SITE, task, False) is None
+    ready.put(SITE, task, False, view)
+    assert ready.take(SITE, task, True) is None
+    ready.put(SITE, task, False, view)
+    neighbour = next(n for n in desk.sites_of_tree("A-001") if n != SITE)
+    other = replace(filled(desk, Verdict.SIGN, Sign.CONK), sha256=desk.store.last_looks([neighbour])[-1].sha256)
+    record(desk, neighbour, replace(other, seen=0), "Rin", queue.task(neighbour, "Rin"))
+    again = queue.task(SITE, "Lek")
+    assert ready.take(SITE, again, False) is None  # another site of the tree was answered
 
 
 # ---------------------------------------------------------------- the log
