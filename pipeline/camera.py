@@ -52,6 +52,19 @@ def distort(
     )
 
 
+def undistort(
+    x: NDArray[np.float64], y: NDArray[np.float64], distortion: Sequence[float] | NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Take lens distortion off coordinates on the plane z = 1 (fixed point; phones' lenses converge tenfold a turn)."""
+    if not np.any(distortion):
+        return x, y
+    straight_x, straight_y = x, y
+    for _ in range(8):
+        bent_x, bent_y = distort(straight_x, straight_y, distortion)
+        straight_x, straight_y = straight_x + x - bent_x, straight_y + y - bent_y
+    return straight_x, straight_y
+
+
 def project(
     points: NDArray[np.float64],
     rotation: NDArray[np.float64],

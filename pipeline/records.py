@@ -438,8 +438,9 @@ class SurfaceFix:
         Root mean square distance of the corners from the model.
     corners_mm
         Shape (N, 2), the card's corners that the pose was fitted to.
-    tilt_rad, roll_rad
-        Turn of the card against the trunk: lower edge outwards, and in its own plane.
+    tilt_rad, roll_rad, yaw_rad
+        Turn of the card against the trunk: lower edge outwards, in its own plane, and about its long axis
+        (right edge towards the trunk).
     lens_sd
         Standard uncertainty of the lens's first radial coefficient.
     """
@@ -463,6 +464,8 @@ class SurfaceFix:
     roll_rad: float = 0.0
     roll_sd_rad: float = 0.0
     lens_sd: float = 0.0
+    yaw_rad: float = 0.0
+    yaw_sd_rad: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -536,6 +539,30 @@ class ScaleUncertainty:
 
 
 @dataclass(frozen=True, slots=True)
+class BarkScale:
+    """What a photo's sizes have to be multiplied with, learned from all photos of its site by their common bark.
+
+    Attributes
+    ----------
+    area, width, height
+        Factors.
+    area_rel_sd, width_rel_sd, height_rel_sd
+        Standard uncertainty of the scale that then remains, as a share.
+    area_common_rel_sd, width_common_rel_sd
+        The part of it that all photos of the site have in common: it cancels in a change.
+    """
+
+    area: float
+    width: float
+    height: float
+    area_rel_sd: float
+    width_rel_sd: float
+    height_rel_sd: float
+    area_common_rel_sd: float
+    width_common_rel_sd: float
+
+
+@dataclass(frozen=True, slots=True)
 class Window:
     """A rectangle of the site frame, in mm."""
 
@@ -571,6 +598,8 @@ class SitePatch:
         Site-frame coordinates of the outer top left corner of pixel [0, 0].
     source_px_per_mm
         Resolution of the photo at the patch's centre.
+    fix
+        Geometry with which the photo was unrolled, where it is known.
     """
 
     rgb: ImageRGB
@@ -581,6 +610,7 @@ class SitePatch:
     source_px_per_mm: float
     has_scale: bool = True
     white_balanced: bool = True
+    fix: SurfaceFix | None = None
 
     def __post_init__(self) -> None:
         """Check shapes and scale."""
@@ -621,6 +651,9 @@ class Registration:
         Root mean square miss of an agreeing block, each direction.
     area_scale_sd
         Standard uncertainty of :attr:`area_scale`.
+    places_earlier, places_later, places_sd_mm
+        Bark found again, as means over cells: places in each patch's own site frame, shapes (K, 2), and the
+        standard uncertainty of one coordinate of their difference, shape (K,).
     """
 
     matrix: NDArray[np.float64]
@@ -629,6 +662,9 @@ class Registration:
     agreeing: int
     scatter_mm: float
     area_scale_sd: float
+    places_earlier: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 2)))
+    places_later: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 2)))
+    places_sd_mm: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
 
     @property
     def area_scale(self) -> float:

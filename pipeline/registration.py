@@ -34,6 +34,13 @@ FULL_STRENGTH = 0.7
 """Root of the correlation that a block of the same bark reaches in good light."""
 NOT_AFFINE_SD = 0.005
 """Standard uncertainty of an area scale because pose errors bend the map; measured on rendered pairs of visits."""
+CELLS = ("places_earlier", "places_later", "places_sd_mm")
+CELL_MM = 25.0
+"""Blocks are kept as means over cells of this size."""
+CELL_SD_MM = 0.15
+"""Error that the blocks of a cell have in common (light on relief, resampling): measured on rendered pairs."""
+BLOCK_OVERLAP = 2.5
+"""Blocks of 16 mm every 10 mm: each piece of bark is seen in this many."""
 LARGEST_STRETCH = 0.25
 LARGEST_TURN_RAD = 0.3
 
@@ -76,11 +83,13 @@ def register(
         )
         if step is None:
             return _nothing(total)
-        matrix = _after(step, matrix)
+        before, matrix = matrix, _after(step, matrix)
         # other bark agrees by chance, more so in the second, narrow search: the worse of the two shares counts
         share = min(share, float(agreeing.mean()))
     if step is None or not _believable(matrix):
         return _nothing(total)
+    # back from the frame in which the second search looked to the later patch's own
+    own = (found - before[:, 2]) @ np.linalg.inv(before[:, :2]).T
     left_over = (found @ step[:, :2].T + step[:, 2] - places)[agreeing]
     scatter = float(np.sqrt((left_over**2).sum(axis=1).mean() / 2))
     strength = max(float(np.median(strengths[agreeing])), 0.0) ** 0.5
@@ -93,7 +102,36 @@ def register(
         agreeing=int(agreeing.sum()),
         scatter_mm=scatter,
         area_scale_sd=float(np.hypot(scatter * np.sqrt(2 / agreeing.sum()) / spread, NOT_AFFINE_SD)),
+        **dict(zip(CELLS, cells(places[agreeing], own[agreeing]), strict=True)),
     )
+
+
+def cells(
+    places: Floats, found: Floats, overlap: float = BLOCK_OVERLAP
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Blocks averaged over cells of ``CELL_MM``: places in both frames, shapes (K, 2), and uncertainties (K,).
+
+    Parameters
+    ----------
+    places, found
+        Shape (N, 2): blocks in the earlier patch, and the same bark in the later patch's own frame.
+    overlap
+        How many blocks show the same bark: so many fewer are independent.
+    """
+    _, cell, counts = np.unique(np.floor(places / CELL_MM), axis=0, return_inverse=True, return_counts=True)
+    cell = cell.ravel()
+
+    def means(points: Floats) -> NDArray[np.float64]:
+        return np.column_stack([np.bincount(cell, points[:, k]) for k in (0, 1)]) / counts[:, None]
+
+    design = np.column_stack([found, np.ones(len(found))])
+    left = places - design @ np.linalg.lstsq(design, places, rcond=None)[0]
+    # the scatter within cells: what bends the map as a whole is no error of a cell's mean
+    freedom = 2 * (len(places) - len(counts))
+    scatter = np.sqrt(((left - means(left)[cell]) ** 2).sum() / freedom) if freedom > 0 else AGREE_MM
+    kept = counts >= 2
+    sd = np.hypot(scatter * np.sqrt(max(overlap, 1.0) / counts[kept]), CELL_SD_MM)
+    return means(places)[kept], means(found)[kept], sd
 
 
 def _nothing(blocks: int) -> Registration:

@@ -47,12 +47,9 @@ def scale_uncertainty(
     size_mm
         Its width round the trunk and height along it.
     """
-    reach = LARGEST_ANGLE * fix.radius_mm
-    across = np.linspace(-0.5, 0.5, GRID) * MEAN_CHORD
-    arc = np.clip(at_mm[0] + across * max(size_mm[0], 2.0), -reach, reach)
-    s, y = np.meshgrid(arc, at_mm[1] + across * max(size_mm[1], 2.0))
+    s, y = region_grid(fix, at_mm, size_mm)
     corners = np.column_stack([card_corners_mm, np.zeros(len(card_corners_mm))])
-    variants = [fix, *(_moved(fix, name, step) for name, step in STEPS.items())]
+    variants = [fix, *(moved(fix, name, step) for name, step in STEPS.items())]
     steps = np.array(list(STEPS.values()))
     on_card = np.stack([_corner_points(v, corners) for v in variants])
     on_bark = np.stack([trunk.bark_in_picture(v, s, y) for v in variants])
@@ -65,13 +62,24 @@ def scale_uncertainty(
     # whatever moves the corners is taken up by a new fit of the pose to the corners that were seen
     refitted = rates[6:] - (others @ pose.T @ inverse) @ rates[:6]
     parts = {"corner noise": fix.corner_sd_px * np.sqrt(np.maximum(noise, 0))}
-    for name, sd, rate in zip(SOURCES, _input_sds(fix), refitted, strict=True):
+    for name, sd, rate in zip(SOURCES, input_sds(fix), refitted, strict=True):
         parts[name] = sd * np.abs(rate)
     area, width, height = ({name: float(part[k]) for name, part in parts.items()} for k in range(3))
     return ScaleUncertainty(area, width, height)
 
 
-SOURCES = ("focal length", "lens", "girth", "card tilt", "card roll", "standoff")
+def region_grid(
+    fix: SurfaceFix, at_mm: tuple[float, float], size_mm: tuple[float, float]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Places of a region at which a change is looked at: arcs and heights, each of shape (GRID, GRID)."""
+    reach = LARGEST_ANGLE * fix.radius_mm
+    across = np.linspace(-0.5, 0.5, GRID) * MEAN_CHORD
+    arc = np.clip(at_mm[0] + across * max(size_mm[0], 2.0), -reach, reach)
+    s, y = np.meshgrid(arc, at_mm[1] + across * max(size_mm[1], 2.0))
+    return s, y
+
+
+SOURCES = ("focal length", "lens", "girth", "card tilt", "card roll", "card yaw", "standoff")
 STEPS: dict[str, float] = {
     "turn x": 1e-5,
     "turn y": 1e-5,
@@ -84,17 +92,27 @@ STEPS: dict[str, float] = {
     "girth": 1e-4,
     "card tilt": 1e-4,
     "card roll": 1e-4,
+    "card yaw": 1e-4,
     "standoff": 1e-2,
 }
 """Steps of the numerical differences: radians, mm, and shares of the value; six of the pose, then the sources."""
 
 
-def _input_sds(fix: SurfaceFix) -> tuple[float, ...]:
-    return (fix.focal_rel_sd, fix.lens_sd, fix.radius_rel_sd, fix.tilt_sd_rad, fix.roll_sd_rad, fix.standoff_sd_mm)
+def input_sds(fix: SurfaceFix) -> tuple[float, ...]:
+    """Standard uncertainties of the inputs, in the order of :data:`SOURCES`."""
+    return (
+        fix.focal_rel_sd,
+        fix.lens_sd,
+        fix.radius_rel_sd,
+        fix.tilt_sd_rad,
+        fix.roll_sd_rad,
+        fix.yaw_sd_rad,
+        fix.standoff_sd_mm,
+    )
 
 
-def _moved(fix: SurfaceFix, name: str, step: float) -> SurfaceFix:
-    """The fix with one input moved by a step."""
+def moved(fix: SurfaceFix, name: str, step: float) -> SurfaceFix:
+    """The fix with one input, named as in :data:`STEPS`, moved by a step."""
     kind, _, axis = name.partition(" ")
     if kind in ("turn", "shift"):
         vector = step * np.eye(3)["xyz".index(axis)]
@@ -111,6 +129,8 @@ def _moved(fix: SurfaceFix, name: str, step: float) -> SurfaceFix:
         return replace(fix, tilt_rad=fix.tilt_rad + step)
     if name == "card roll":
         return replace(fix, roll_rad=fix.roll_rad + step)
+    if name == "card yaw":
+        return replace(fix, yaw_rad=fix.yaw_rad + step)
     return replace(fix, standoff_mm=fix.standoff_mm + step)
 
 

@@ -102,6 +102,7 @@ def fit_surface(photo: Photo, card: CardFix, girth_mm: float | None, settings: S
         corners_mm=card.corners_mm,
         roll_sd_rad=float(np.radians(settings.roll_sd_deg)),
         lens_sd=settings.lens_sd,
+        yaw_sd_rad=float(np.radians(settings.yaw_sd_deg)),
     )
 
 
@@ -257,7 +258,7 @@ def unroll(photo: Photo, fix: SurfaceFix, window: Window, px: int, balance: Whit
     rgb = _sampled(photo, u, v, valid, source * mm_per_px)
     if balance is not None:
         rgb = colour.apply(balance, rgb)
-    return SitePatch(rgb, valid, mm_per_px, window.left_mm, window.top_mm, source, True, balance is not None)
+    return SitePatch(rgb, valid, mm_per_px, window.left_mm, window.top_mm, source, True, balance is not None, fix)
 
 
 def _picture_grid(

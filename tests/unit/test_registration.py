@@ -78,3 +78,21 @@ def test_windows_that_hardly_overlap_say_nothing() -> None:
 def test_bare_grey_says_nothing() -> None:
     flat = SitePatch(np.full((ROWS, COLUMNS, 3), 120, np.uint8), np.ones((ROWS, COLUMNS), bool), MM, -75.0, -52.0, 4.0)
     assert registration.register(flat, flat).same_place == 0
+
+
+def test_cells_of_bark_lie_where_the_bark_moved() -> None:
+    matrix = np.array([[1.03, 0.0, 1.0], [0.0, 0.98, 0.0]])
+    found = registration.register(patch(1), patch(1, matrix, noise=4.0))
+    assert len(found.places_sd_mm) >= 12
+    moved = found.places_earlier @ matrix[:, :2].T + matrix[:, 2]
+    miss = (moved - found.places_later) / found.places_sd_mm[:, None]
+    # a standard normal variate is beyond 3.5 in one of 2000 cases (tables of the normal distribution)
+    assert np.abs(miss).max() < 3.5
+
+
+def test_a_cell_s_mean_is_certain_by_the_root_of_its_blocks() -> None:
+    rng = np.random.default_rng(4)
+    places = np.column_stack([rng.uniform(0, 25, 4000), rng.uniform(0, 25, 4000)])
+    found = places + rng.normal(0, 0.8, places.shape)
+    sd = registration.cells(places, found, overlap=1.0)[2]
+    assert sd == pytest.approx([np.hypot(0.8 / np.sqrt(4000), registration.CELL_SD_MM)], rel=0.05)

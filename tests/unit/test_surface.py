@@ -69,6 +69,22 @@ def test_bark_places_fall_where_opencv_projects_them(view: drawn.View) -> None:
     np.testing.assert_allclose(ours, drawn.project(lens, drawn.bark_points(lens, places)), atol=1e-6)
 
 
+@pytest.mark.parametrize("view", VIEWS)
+def test_bark_that_opencv_projects_is_found_again(view: drawn.View) -> None:
+    rotation, translation = view.pose
+    lens = replace_view(view, distortion=(-0.05, 0.02, 1e-3, 0.0, 0.0))
+    fix = replace(
+        fix_of(view), rotation=rotation, translation_mm=translation, distortion=np.array([-0.05, 0.02, 1e-3, 0, 0])
+    )
+    places = np.random.default_rng(3).uniform((-40, -150), (40, -50), (40, 2))
+    seen = drawn.project(lens, drawn.bark_points(lens, places))
+    np.testing.assert_allclose(trunk.bark_of_picture(fix, seen), places, atol=1e-4)
+
+
+def test_sight_that_passes_the_trunk_by_meets_no_bark() -> None:
+    assert np.isnan(trunk.bark_of_picture(fix_of(drawn.View()), np.array([[-5000.0, 500.0]]))).all()
+
+
 def replace_view(view: drawn.View, **changes: object) -> drawn.View:
     return drawn.View(**{**vars(view), **changes})
 
@@ -349,6 +365,7 @@ def test_corner_noise_part_agrees_with_monte_carlo(view: drawn.View) -> None:
         ("girth", ("radius_mm", 90.0 * 0.02)),
         ("card tilt", ("tilt_rad", np.radians(1.5))),
         ("card roll", ("roll_rad", np.radians(2.0))),
+        ("card yaw", ("yaw_rad", np.radians(1.5))),
         ("standoff", ("standoff_mm", 0.7)),
     ],
 )

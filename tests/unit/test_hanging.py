@@ -1,0 +1,82 @@
+"""The card's hanging from several visits, against the renderer's own projection (no code in common with the ruler)."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from benchmarks import ruler_sim
+from benchmarks.ruler_scenes import Spread, site_plan, visit_scene
+from pipeline import hanging
+from pipeline.records import WoundKind
+from pipeline.scenes import CardHang, WoundState
+
+EXACT = Spread(tilt_deg=0, standoff_mm=0, roll_deg=0, yaw_deg=0, focal_rel=0, girth_rel=0, lens=0)
+OUTLINES = ruler_sim.outlines_of(WoundState(WoundKind.WINDOW, 3, (0.0, -110.0), 40.0, 60.0, ragged_mm=0.0))
+
+
+def visits(views_deg: list[tuple[float, float]], hang: CardHang, noise_px: float = 0.05) -> list[ruler_sim.Measured]:
+    """Photos of one window from (azimuth, elevation) degrees, 420 mm away."""
+    plan, rng = site_plan(1, EXACT), np.random.default_rng(7)
+    seen = []
+    for number, (azimuth, elevation) in enumerate(views_deg):
+        scene = visit_scene(plan, number, EXACT)
+        camera = replace(scene.camera, azimuth_deg=azimuth, elevation_deg=elevation, distance_mm=420.0)
+        scene = replace(scene, camera=camera, card=hang, trunk_radius_mm=80.0)
+        fix = ruler_sim.fix_of(scene, 2 * np.pi * 80, rng, noise_px)
+        seen.append(ruler_sim.measured_with(scene, ruler_sim.view_of(scene), fix, OUTLINES))
+    return seen
+
+
+def estimated(seen: list[ruler_sim.Measured], chain: bool = True) -> tuple:
+    rng = np.random.default_rng(8)
+    views = [hanging.View(m.fix, "phone", m.at_mm, m.size_mm) for m in seen]
+    links = [ruler_sim.shared_bark((k - 1, k), seen[k - 1], seen[k], rng) for k in range(1, len(seen))]
+    return hanging.estimate(views, links if chain else [])
+
+
+SPREAD_VIEWS = [(-12.0, 10.0), (10.0, -12.0), (2.0, 14.0), (-9.0, -8.0), (13.0, 3.0)]
+
+
+@pytest.mark.parametrize(
+    "hang", [CardHang(tilt_deg=4.0), CardHang(yaw_deg=4.0), CardHang(tilt_deg=-2.0, roll_deg=3.0, yaw_deg=-2.0)]
+)
+def test_sizes_come_right_although_the_card_hangs_crooked(hang: CardHang) -> None:
+    seen = visits(SPREAD_VIEWS, hang)
+    alone = np.array([m.sizes.area_mm2 / m.truth.area_mm2 - 1 for m in seen])
+    scales = estimated(seen)
+    together = np.array([m.sizes.area_mm2 * s.area / m.truth.area_mm2 - 1 for m, s in zip(seen, scales, strict=True)])
+    assert np.abs(alone).max() > 0.015
+    assert np.abs(together).max() < 0.01
+    widths = [m.sizes.width_mm * s.width / m.truth.width_mm for m, s in zip(seen, scales, strict=True)]
+    heights = [m.sizes.height_mm * s.height / m.truth.height_mm for m, s in zip(seen, scales, strict=True)]
+    np.testing.assert_allclose([widths, heights], 1.0, atol=0.012)
+    for scale in scales:
+        assert scale.area_rel_sd < 0.01
+        assert scale.area_common_rel_sd <= scale.area_rel_sd
+
+
+def test_without_shared_bark_nothing_is_learned() -> None:
+    seen = visits(SPREAD_VIEWS[:3], CardHang(tilt_deg=3.0))
+    for measured, scale in zip(seen, estimated(seen, chain=False), strict=True):
+        assert (scale.area, scale.width, scale.height) == pytest.approx((1.0, 1.0, 1.0), abs=1e-9)
+        # the same propagation as of a single photo, two ways of writing it
+        assert scale.area_rel_sd == pytest.approx(measured.scale.area_rel_sd, rel=0.05)
+
+
+def test_visits_from_the_same_side_teach_less_of_the_hanging() -> None:
+    hang = CardHang(tilt_deg=2.0)
+    same = estimated(visits([(3.0, 12.0), (3.5, 12.0), (3.0, 12.5)], hang))
+    apart = estimated(visits([(3.0, 14.0), (-5.0, -14.0), (10.0, 0.0)], hang))
+    assert apart[0].area_rel_sd < 0.6 * same[0].area_rel_sd
+    # what they share cancels in a change all the same
+    own = same[0].area_rel_sd ** 2 - same[0].area_common_rel_sd ** 2
+    assert own < 0.5 * same[0].area_rel_sd ** 2
+
+
+def test_bark_behind_the_horizon_is_left_out() -> None:
+    seen = visits(SPREAD_VIEWS[:2], CardHang())
+    views = [hanging.View(m.fix, "phone", m.at_mm, m.size_mm) for m in seen]
+    far = np.array([[110.0, -100.0], [115.0, -90.0], [120.0, -120.0]])
+    scales = hanging.estimate(views, [hanging.Link(0, 1, far, far, np.full(3, 0.1))])
+    assert scales[0].area == pytest.approx(1.0, abs=1e-9)
