@@ -7,11 +7,12 @@ What stretches all visits of a site alike (girth, card tilt, standoff: ``Visit.a
 from __future__ import annotations
 
 import math
+from operator import attrgetter
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.lines import Line, line_through
+from pipeline.lines import Line, line_through, median, pairs_of
 from pipeline.records import Interval
 
 if TYPE_CHECKING:
@@ -37,7 +38,9 @@ def own_sd(value: float | None, sd: float | None, common_rel_sd: float) -> float
     """The part of a standard uncertainty that is independent between visits of a site."""
     if value is None or sd is None:
         return math.inf
-    return math.sqrt(max(sd * sd - (value * common_rel_sd) ** 2, (0.05 * sd) ** 2))
+    own, least, common = sd * sd, 0.05 * sd, value * common_rel_sd
+    own -= common * common
+    return math.sqrt(own) if own > least * least else least
 
 
 def area_own_sd(visit: Visit) -> float:
@@ -64,11 +67,11 @@ def advance_between(first: Visit, second: Visit) -> tuple[float, float] | None:
     advance = gilman_advance_mm(a1, a2, p1, p2)
     common = 0.5 * max(first.area_common_rel_sd, second.area_common_rel_sd)
     area_var = area_own_sd(first) ** 2 + area_own_sd(second) ** 2
-    perimeter_var = sum(
-        own_sd(v.aperture_perimeter_mm, v.aperture_perimeter_mm_sd, 0.5 * v.area_common_rel_sd) ** 2
-        for v in (first, second)
-        if v.aperture_perimeter_mm_sd is not None
-    )
+    perimeter_var = 0.0
+    if first.aperture_perimeter_mm_sd is not None:
+        perimeter_var += own_sd(p1, first.aperture_perimeter_mm_sd, 0.5 * first.area_common_rel_sd) ** 2
+    if second.aperture_perimeter_mm_sd is not None:
+        perimeter_var += own_sd(p2, second.aperture_perimeter_mm_sd, 0.5 * second.area_common_rel_sd) ** 2
     variance = (area_var + advance**2 * perimeter_var / 4.0) / mean_perimeter**2 + (advance * common) ** 2
     return advance, math.sqrt(variance)
 
@@ -110,15 +113,19 @@ def advance_line(visits: Sequence[Visit], times: NDArray[np.float64]) -> Line | 
         return None
     area = np.array([v.aperture_area_mm2 for v in visits], dtype=np.float64)
     perimeter = np.array([v.aperture_perimeter_mm for v in visits], dtype=np.float64)
-    first, second = np.triu_indices(len(visits), 1)
+    first, second = pairs_of(len(visits))
     gaps, mean_perimeter = times[second] - times[first], 0.5 * (perimeter[first] + perimeter[second])
+    lost = area[first] - area[second]
     good = (gaps > 0) & (mean_perimeter > 0)
-    if not good.any():
-        return None
-    slope = float(np.median((area[first] - area[second])[good] / mean_perimeter[good] / gaps[good]))
-    scale = max(float(np.median(perimeter)), 1e-9)
+    if not good.all():
+        if not good.any():
+            return None
+        gaps, mean_perimeter, lost = gaps[good], mean_perimeter[good], lost[good]
+    slope = median(lost / mean_perimeter / gaps)
+    scale = max(median(perimeter), 1e-9)
+    areas, perimeters = area.tolist(), perimeter.tolist()
     position = np.array(
-        [0.0] + [gilman_advance_mm(area[0], area[i], perimeter[0], perimeter[i]) for i in range(1, area.size)]
+        [gilman_advance_mm(areas[0], a, perimeters[0], p) for a, p in zip(areas, perimeters, strict=True)]
     )
     own = np.array([area_own_sd(v) for v in visits])
     around = np.maximum(0.5 * (perimeter + scale), 0.5 * scale)
@@ -128,15 +135,15 @@ def advance_line(visits: Sequence[Visit], times: NDArray[np.float64]) -> Line | 
 
 def width_line(visits: Sequence[Visit], times: NDArray[np.float64], name: str = "aperture_width_mm") -> Line | None:
     """Robust line of the width (or height) lost against time; above 0 where it closes."""
-    values = [getattr(v, name) for v in visits]
-    kept = [(t, w, v) for t, w, v in zip(times, values, visits, strict=True) if w is not None]
+    size_of, sd_of = attrgetter(name), attrgetter(f"{name}_sd")
+    kept = [(t, w, v) for t, w, v in zip(times.tolist(), map(size_of, visits), visits, strict=True) if w is not None]
     if len(kept) < 2 or kept[0][0] == kept[-1][0]:
+        return None
+    own = np.array([own_sd(w, sd_of(v), 0.5 * v.area_common_rel_sd) for _, w, v in kept])
+    if math.inf in own:
         return None
     x = np.array([t for t, _, _ in kept], dtype=np.float64)
     y = -np.array([w for _, w, _ in kept], dtype=np.float64)
-    own = np.array([own_sd(w, getattr(v, f"{name}_sd"), 0.5 * v.area_common_rel_sd) for _, w, v in kept])
-    if not np.isfinite(own).all():
-        return None
     return _with_common(line_through(x, y, np.maximum(own, 1e-6)), visits)
 
 

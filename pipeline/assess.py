@@ -42,15 +42,24 @@ def assess_trees(
         return tuple(health for health in assess_grove(grove, store, today) if health.tree.tree in chosen)
     register = full_register(grove, store)
     wanted = tuple(trees)
-    sites = [site.site for site in register.sites.values() if site.tree in set(wanted)]
+    chosen = set(wanted)
+    sites = [site.site for site in register.sites.values() if site.tree in chosen]
     readings: dict[int, list[Reading]] = {}
     for reading in store.readings_of(sites):
         readings.setdefault(reading.site, []).append(reading)
-    reviews = store.reviews(sites=sites, standing_only=True)
-    refusals = store.refusals_of(sites)
+    index = timeline.index_register(register)
+    reviews = flow.by_tree(store.reviews(sites=sites, standing_only=True), register)
+    refusals = flow.by_tree(store.refusals_of(sites), register)
     return tuple(
         flow.assess_tree(
-            register.trees[tree], register, readings, grove.settings, today, reviews=reviews, refusals=refusals
+            register.trees[tree],
+            register,
+            readings,
+            grove.settings,
+            today,
+            reviews=reviews.get(tree, ()),
+            refusals=refusals.get(tree, ()),
+            index=index,
         )
         for tree in wanted
     )

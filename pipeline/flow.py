@@ -10,7 +10,7 @@ Nothing here touches a database, a page or the command line; the reader is passe
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from pipeline import alerts, card, colour, intake, measure, quality, surface, timeline
 from pipeline.cardspec import site_of_codes
@@ -36,6 +36,9 @@ if TYPE_CHECKING:
         WhiteBalance,
     )
     from pipeline.settings import Settings
+    from pipeline.timeline import RegisterIndex
+
+AboutSite = TypeVar("AboutSite", "Review", "Refusal")
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,6 +237,7 @@ def assess_tree(
     *,
     reviews: Sequence[Review] = (),
     refusals: Sequence[Refusal] = (),
+    index: RegisterIndex | None = None,
 ) -> TreeHealth:
     """A tree's sites over time, what the rules find, and one plain status with its reasons.
 
@@ -243,11 +247,14 @@ def assess_tree(
         Readings by site number, in any order.
     reviews, refusals
         Answers of people and photos that could not be read; those of other trees are left out.
+    index
+        The register's sites and events by tree; give it where many trees of one register are assessed.
     """
-    sites = [site for site in register.sites.values() if site.tree == tree.tree]
+    index = timeline.index_register(register) if index is None else index
+    sites, events = index.sites.get(tree.tree, ()), index.events.get(tree.tree, ())
     histories: tuple[SiteHistory, ...] = tuple(
-        timeline.site_history(site, readings.get(site.site, ()), register.events, settings.time, settings.grove)
-        for site in sorted(sites, key=lambda s: s.site)
+        timeline.site_history(site, readings.get(site.site, ()), events, settings.time, settings.grove)
+        for site in sites
     )
     numbers = {site.site for site in sites}
     findings = alerts.find(
@@ -275,7 +282,28 @@ def assess_grove(
     by_site: dict[int, list[Reading]] = {}
     for reading in readings:
         by_site.setdefault(reading.site, []).append(reading)
+    index = timeline.index_register(register)
+    reviewed, refused = by_tree(reviews, register), by_tree(refusals, register)
     return tuple(
-        assess_tree(tree, register, by_site, settings, today, reviews=reviews, refusals=refusals)
+        assess_tree(
+            tree,
+            register,
+            by_site,
+            settings,
+            today,
+            reviews=reviewed.get(tree.tree, ()),
+            refusals=refused.get(tree.tree, ()),
+            index=index,
+        )
         for tree in register.trees.values()
     )
+
+
+def by_tree(about: Iterable[AboutSite], register: Register) -> dict[str, list[AboutSite]]:
+    """Reviews or refusals by the tree of their site; those without a site of the register are left out."""
+    found: dict[str, list[AboutSite]] = {}
+    for entry in about:
+        site = register.sites.get(entry.site) if entry.site is not None else None
+        if site is not None:
+            found.setdefault(site.tree, []).append(entry)
+    return found

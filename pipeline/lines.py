@@ -8,6 +8,7 @@ of chi-square).
 from __future__ import annotations
 
 import math
+from collections import Counter
 from dataclasses import dataclass
 from functools import lru_cache
 from statistics import NormalDist
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
 
 THEIL_SEN_VARIANCE = math.pi / 3.0
 """Variance of the Theil-Sen slope over that of least squares, normal errors, even spacing (Sen 1968)."""
+STANDARD_NORMAL = NormalDist()
+SHORT = 48
+"""Up to this many numbers Python's own sort finds a median sooner than numpy."""
 ROBUST_FROM = 6
 """From this many points on the scatter is taken from the median residual, below it from all residuals."""
 
@@ -27,7 +31,7 @@ ROBUST_FROM = 6
 @lru_cache(maxsize=64)
 def normal_quantile(p: float) -> float:
     """Quantile of the standard normal distribution."""
-    return NormalDist().inv_cdf(p)
+    return STANDARD_NORMAL.inv_cdf(p)
 
 
 @lru_cache(maxsize=1024)
@@ -58,6 +62,7 @@ def student_quantile(p: float, degrees: int) -> float:
     return z + sum(term / n ** (k + 1) for k, term in enumerate(terms))
 
 
+@lru_cache(maxsize=256)
 def chi_square_quantile(p: float, degrees: int) -> float:
     """Quantile of chi-square after Wilson & Hilferty 1931 (within 2 % for p of 0.9 to 0.99)."""
     spread = 2.0 / (9.0 * degrees)
@@ -65,9 +70,22 @@ def chi_square_quantile(p: float, degrees: int) -> float:
 
 
 @lru_cache(maxsize=256)
-def _pairs(count: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def pairs_of(count: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Indices of the first and the second of all pairs of ``count`` points."""
     first, second = np.triu_indices(count, 1)
     return first, second
+
+
+def median(values: NDArray[np.float64]) -> float:
+    """Median of finite numbers, one or more; on the short arrays met here far quicker than numpy's own."""
+    middle, odd = divmod(values.size, 2)
+    if values.size <= SHORT:
+        ordered = sorted(values.tolist())
+        return float(ordered[middle]) if odd else 0.5 * (ordered[middle - 1] + ordered[middle])
+    if odd:
+        return float(np.partition(values, middle)[middle])
+    parted = np.partition(values, (middle - 1, middle))
+    return 0.5 * float(parted[middle - 1] + parted[middle])
 
 
 def theil_sen(x: ArrayLike, y: ArrayLike) -> tuple[float, float]:
@@ -79,13 +97,15 @@ def theil_sen(x: ArrayLike, y: ArrayLike) -> tuple[float, float]:
         Shape (N,), N of 2 or more; pairs with equal ``x`` are left out.
     """
     xs, ys = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
-    first, second = _pairs(xs.size)
-    gaps = xs[second] - xs[first]
+    first, second = pairs_of(xs.size)
+    gaps, rises = xs[second] - xs[first], ys[second] - ys[first]
     apart = gaps != 0
-    if not apart.any():
-        raise ValueError("a slope needs two points with different x, got none")
-    slope = float(np.median((ys[second] - ys[first])[apart] / gaps[apart]))
-    return slope, float(np.median(ys) - slope * np.median(xs))
+    if not apart.all():
+        if not apart.any():
+            raise ValueError("a slope needs two points with different x, got none")
+        gaps, rises = gaps[apart], rises[apart]
+    slope = median(rises / gaps)
+    return slope, median(ys) - slope * median(xs)
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,21 +147,24 @@ def line_through(
     """
     if slope is None:
         slope, _ = theil_sen(x, y)
-    weights = 1.0 / np.square(sd)
+    count = x.size
+    weights = 1.0 / (sd * sd)
     total = float(weights.sum())
-    centre = float((weights * x).sum()) / total
-    spread = float((weights * np.square(x - centre)).sum())
-    offset = float(np.median(y - slope * x))
-    residuals = (y - slope * x - offset) / sd
+    centre = float(weights @ x) / total
+    from_centre = x - centre
+    spread = float((weights * from_centre) @ from_centre)
+    flat = y - slope * x
+    offset = median(flat)
+    residuals = (flat - offset) / sd
     birge = birge_ratio(residuals)
     widening = max(1.0, birge)
     slope_sd = widening * math.sqrt(THEIL_SEN_VARIANCE / spread)
     last = float(x[-1])
     level_sd = widening * math.sqrt(THEIL_SEN_VARIANCE * (1.0 / total + (last - centre) ** 2 / spread))
-    deviations_y, deviations_x = y - y.mean(), x - x.mean()
-    norm = math.sqrt(float((deviations_y**2).sum() * (deviations_x**2).sum()))
-    correlation = float((deviations_y * deviations_x).sum()) / norm if norm > 0 else 0.0
-    degrees = max(1, x.size - 2) if birge > 1.0 and x.size > 2 else None
+    deviations_y, deviations_x = y - float(y.sum()) / count, x - float(x.sum()) / count
+    norm = math.sqrt(float(deviations_y @ deviations_y) * float(deviations_x @ deviations_x))
+    correlation = float(deviations_y @ deviations_x) / norm if norm > 0 else 0.0
+    degrees = max(1, count - 2) if birge > 1.0 and count > 2 else None
     return Line(slope, slope_sd, offset + slope * last, level_sd, correlation, widening, degrees)
 
 
@@ -151,8 +174,8 @@ def birge_ratio(standardised: NDArray[np.float64]) -> float:
     if count <= 2:
         return 0.0
     if count < ROBUST_FROM:
-        return math.sqrt(float(np.square(standardised).sum()) / (count - 2))
-    return float(1.4826 * np.median(np.abs(standardised))) * math.sqrt(count / (count - 2))
+        return math.sqrt(float(standardised @ standardised) / (count - 2))
+    return 1.4826 * median(np.abs(standardised)) * math.sqrt(count / (count - 2))
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,11 +200,11 @@ def mann_kendall(y: ArrayLike) -> MannKendall:
     count = values.size
     if count < 2:
         return MannKendall(0, 0.0, 0.0, 1.0)
-    first, second = _pairs(count)
+    first, second = pairs_of(count)
     score = int(np.sign(values[second] - values[first]).sum())
-    _, ties = np.unique(values, return_counts=True)
-    variance = (count * (count - 1) * (2 * count + 5) - float((ties * (ties - 1) * (2 * ties + 5)).sum())) / 18.0
+    tied = sum(ties * (ties - 1) * (2 * ties + 5) for ties in Counter(values.tolist()).values() if ties > 1)
+    variance = (count * (count - 1) * (2 * count + 5) - tied) / 18.0
     if variance <= 0:
         return MannKendall(score, 0.0, 0.0, 1.0)
     z = (score - math.copysign(1, score)) / math.sqrt(variance) if score else 0.0
-    return MannKendall(score, variance, z, 2.0 * (1.0 - NormalDist().cdf(abs(z))))
+    return MannKendall(score, variance, z, 2.0 * (1.0 - STANDARD_NORMAL.cdf(abs(z))))

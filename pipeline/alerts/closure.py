@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -59,7 +60,7 @@ def _enlargements(view: TreeView) -> Iterator[tuple[SiteView, Visit, Visit, dict
         visits = site.sized
         for i in range(len(visits) - 1, 0, -1):
             before, after = visits[i - 1], visits[i]
-            if _is_shut(before) or _explained(view, site, before, after):
+            if not _seems_larger(view, before, after) or _is_shut(before) or _explained(view, site, before, after):
                 continue
             grown = _growth(view, visits[max(0, i - BASELINE_VISITS) : i], after)
             if grown is not None and not _undone(before, visits[i + 1 :]):
@@ -71,14 +72,19 @@ def _is_shut(visit: Visit) -> bool:
     return visit.aperture_area_mm2 == 0 and visit.stage >= Stage.CLOSED
 
 
+def _seems_larger(view: TreeView, before: Visit, after: Visit) -> bool:
+    seen = (after.aperture_width_mm or 0.0) - (before.aperture_width_mm or 0.0)
+    return (after.aperture_area_mm2 or 0.0) > (before.aperture_area_mm2 or 0.0) or (
+        seen > LEAST_SEEN_SHARE * view.limits.enlarged_width_mm
+    )
+
+
 def _growth(view: TreeView, earlier: Sequence[Visit], after: Visit) -> dict[str, float] | None:
-    """Figures of a growth beyond its uncertainty, in width or in area; ``None`` where there is none."""
+    """Figures of a seeming growth that is beyond its uncertainty, in width or in area; ``None`` where it is not."""
     limits, before = view.limits, earlier[-1]
     a1, a2 = before.aperture_area_mm2 or 0.0, after.aperture_area_mm2 or 0.0
     seen = (after.aperture_width_mm or 0.0) - (before.aperture_width_mm or 0.0)
-    if a2 <= a1 and seen <= LEAST_SEEN_SHARE * limits.enlarged_width_mm:
-        return None
-    doubt = float(np.hypot(area_own_sd(before), area_own_sd(after)))
+    doubt = math.hypot(area_own_sd(before), area_own_sd(after))
     larger = a2 - a1 > max(limits.enlarged_area_share * a1, AREA_DOUBT * doubt)
     width = (
         _width_growth(view, earlier, after) if larger or seen > LEAST_SEEN_SHARE * limits.enlarged_width_mm else None
@@ -120,7 +126,7 @@ def _undone(before: Visit, later: Sequence[Visit]) -> bool:
     """Whether the next visit shows the old size again, so that the photo between was odd."""
     if not later or before.aperture_area_mm2 is None or later[0].aperture_area_mm2 is None:
         return False
-    doubt = float(np.hypot(area_own_sd(before), area_own_sd(later[0])))
+    doubt = math.hypot(area_own_sd(before), area_own_sd(later[0]))
     return later[0].aperture_area_mm2 - before.aperture_area_mm2 <= doubt
 
 
@@ -225,7 +231,7 @@ def reopened(view: TreeView) -> Iterator[Finding]:
             continue
         closed, last = visits[shut[-1]], visits[-1]
         opened = visits[shut[-1] + 1]
-        doubt = float(np.hypot(area_own_sd(closed), area_own_sd(last)))
+        doubt = math.hypot(area_own_sd(closed), area_own_sd(last))
         if _explained(view, site, closed, opened) or (last.aperture_area_mm2 or 0.0) < WIDTH_DOUBT * doubt:
             continue
         yield site_finding(

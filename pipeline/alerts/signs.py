@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from pipeline.alerts import cautions
-from pipeline.alerts.view import site_finding
+from pipeline.alerts.view import SIGNS, site_finding
 from pipeline.records import EventKind, Finding, ReviewAnswer, Severity, Sign
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ class Evidence:
 def suspected(view: TreeView) -> Iterator[Finding]:
     """A sign seen on two photos, or clearly on one, or a conk; a single doubtful photo only asks for another one."""
     for site in view.sites:
-        for sign in Sign:
+        for sign in SIGNS:
             seen = evidence(view, site, sign)
             if seen is not None and _confirmation(view, site, sign) is None:
                 yield _suspected_finding(view, seen)
@@ -49,6 +49,13 @@ def suspected(view: TreeView) -> Iterator[Finding]:
 
 def evidence(view: TreeView, site: SiteView, sign: Sign) -> Evidence | None:
     """Evidence for a sign in the last visits of a site, after what a person rejected; ``None`` where there is none."""
+    key = ("evidence", site.site.site, sign)
+    if key not in view.memo:
+        view.memo[key] = _weighed(view, site, sign)
+    return cast("Evidence | None", view.memo[key])
+
+
+def _weighed(view: TreeView, site: SiteView, sign: Sign) -> Evidence | None:
     limits = view.limits
     visits = _recent(view, site, sign)
     showing = [v for v in visits if sign in v.signs and v.signs[sign].p >= limits.sign_two_photos_p]
@@ -91,6 +98,8 @@ def _still_there(site: SiteView, showing: Sequence[Visit]) -> bool:
 
 
 def _last_review(view: TreeView, site: SiteView, sign: Sign, answer: ReviewAnswer) -> Review | None:
+    if not view.reviews:
+        return None
     taken_back = {r.replaces for r in view.reviews if r.replaces is not None}
     photos = {sha256 for v in site.history.visits for sha256 in v.photos}
     about = [
@@ -157,7 +166,7 @@ def _inoculated(site: SiteView) -> str:
 def confirmed(view: TreeView) -> Iterator[Finding]:
     """A person confirmed a sign, and no cleaning is written down since."""
     for site in view.sites:
-        for sign in Sign:
+        for sign in SIGNS:
             review = _confirmation(view, site, sign)
             if review is None:
                 continue
@@ -187,12 +196,12 @@ def confirmed(view: TreeView) -> Iterator[Finding]:
 def spreading(view: TreeView) -> Iterator[Finding]:
     """A sign that grew between visits, or stands at several sites of one stem."""
     for site in view.sites:
-        for sign in Sign:
+        for sign in SIGNS:
             found = _grown(view, site, sign)
             if found is not None:
                 yield found
     for (tree, stem), sites in view.stems.items():
-        for sign in Sign:
+        for sign in SIGNS:
             yield from _on_stem(view, tree, stem, sites, sign)
 
 

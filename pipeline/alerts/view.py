@@ -6,16 +6,18 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from pipeline.records import Finding, Flag, Severity, WoundKind
+from pipeline.records import Finding, Flag, Severity, Sign, WoundKind
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Hashable, Iterator, Sequence
     from datetime import date
 
     from pipeline.records import Event, Refusal, Register, Review, Site, SiteHistory, Visit
     from pipeline.settings import AlertSettings, Settings
 
 UNFIT = Flag.CUT_BY_FRAME | Flag.NOT_LIKE_A_SITE | Flag.NO_SCALE
+UNFIT_BITS = int(UNFIT)
+SIGNS = tuple(Sign)
 
 
 @dataclass(frozen=True)
@@ -33,12 +35,15 @@ class SiteView:
     def current(self) -> tuple[Visit, ...]:
         """Visits of the last episode, in order; empty without visits."""
         visits = self.history.visits
-        return tuple(v for v in visits if v.episode == visits[-1].episode) if visits else ()
+        if not visits:
+            return ()
+        last = visits[-1].episode
+        return tuple([v for v in visits if v.episode == last])
 
     @cached_property
     def sized(self) -> tuple[Visit, ...]:
         """Those of them whose area can be relied on."""
-        return tuple(v for v in self.current if v.aperture_area_mm2 is not None and not v.flags & UNFIT)
+        return tuple(v for v in self.current if v.aperture_area_mm2 is not None and not int(v.flags) & UNFIT_BITS)
 
     @property
     def last(self) -> Visit | None:
@@ -96,6 +101,11 @@ class TreeView:
     def growing(self) -> tuple[int, ...]:
         """The grove's growing months."""
         return self.settings.grove.growing_months
+
+    @cached_property
+    def memo(self) -> dict[Hashable, object]:
+        """What a rule has worked out and others ask for again."""
+        return {}
 
     @cached_property
     def sites(self) -> tuple[SiteView, ...]:

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from pipeline.alerts import cautions
 from pipeline.alerts.signs import evidence
-from pipeline.alerts.view import plural, site_finding
-from pipeline.records import Finding, Severity, Sign, Stage
+from pipeline.alerts.view import SIGNS, plural, site_finding
+from pipeline.records import Finding, Severity, Stage
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,7 +23,7 @@ def interval_days(view: TreeView, site: SiteView) -> tuple[int, str]:
     """Days until the next visit is due, and the word for which: the stage, or 'suspect'."""
     table = view.settings.time.visit_interval_days
     word = site.last.stage.word if site.last else Stage.FRESH.word
-    if any(evidence(view, site, sign) for sign in Sign):
+    if any(evidence(view, site, sign) for sign in SIGNS):
         word = "suspect"
     return table.get(word, 30), word
 

@@ -6,7 +6,7 @@
 Pure functions: no clock, no files, no randomness.  ``docs/timeline.md`` says what each number means.
 """
 
-from pipeline.timeline.episodes import episode_starts, events_of_site
+from pipeline.timeline.episodes import RegisterIndex, episode_starts, events_of_site, index_register
 from pipeline.timeline.forecast import RatePrior, forecast_closing, rate_prior
 from pipeline.timeline.history import borrow_rates, site_history
 from pipeline.timeline.rates import area_closure_pct, trend_of
@@ -15,6 +15,7 @@ from pipeline.timeline.visits import combine_visit, visits_of
 
 __all__ = [
     "RatePrior",
+    "RegisterIndex",
     "area_closure_pct",
     "borrow_rates",
     "combine_visit",
@@ -22,6 +23,7 @@ __all__ = [
     "events_of_site",
     "filter_stages",
     "forecast_closing",
+    "index_register",
     "rate_prior",
     "site_history",
     "smooth_stages",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.records import EventKind
@@ -11,7 +12,33 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
-    from pipeline.records import Event, Site
+    from pipeline.records import Event, Register, Site
+
+
+@dataclass(frozen=True, slots=True)
+class RegisterIndex:
+    """Sites and events of each tree, so that a grove is gone through once and not once a tree.
+
+    ``events`` of a tree hold its own, its stems' and its sites', in the register's order.
+    """
+
+    sites: dict[str, tuple[Site, ...]]
+    events: dict[str, tuple[Event, ...]]
+
+
+def index_register(register: Register) -> RegisterIndex:
+    """Sites (in order of number) and events by tree; trees without any have no entry."""
+    sites: dict[str, list[Site]] = {}
+    for site in sorted(register.sites.values(), key=lambda s: s.site):
+        sites.setdefault(site.tree, []).append(site)
+    events: dict[str, list[Event]] = {}
+    for event in register.events:
+        at = register.sites.get(event.site) if event.site is not None else None
+        events.setdefault(at.tree if at is not None else event.tree, []).append(event)
+    return RegisterIndex(
+        {tree: tuple(own) for tree, own in sites.items()}, {tree: tuple(own) for tree, own in events.items()}
+    )
+
 
 MAKING = (EventKind.DRILLED, EventKind.NAILED)
 

@@ -10,6 +10,7 @@ Rabiner 1989 (Proc. IEEE 77:257) gives the filter and the smoother.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
@@ -73,7 +74,7 @@ def filter_stages(steps: Sequence[Step], settings: TimeSettings) -> list[Probabi
     posteriors: list[Probabilities] = []
     for step in steps:
         prior = _prior(posteriors[-1] if posteriors else None, step, settings)
-        posteriors.append(_normalised([p * q for p, q in zip(prior, step.seen, strict=True)], prior))
+        posteriors.append(_normalised(_product(prior, step.seen), prior))
     return posteriors
 
 
@@ -87,10 +88,8 @@ def smooth_stages(
     backward: Probabilities = (1.0,) * STAGES
     smoothed = [filtered[-1]]
     for i in range(len(steps) - 1, 0, -1):
-        weighted = [b * s for b, s in zip(backward, steps[i].seen, strict=True)]
-        matrix = step_matrix(steps[i], settings)
-        backward = _normalised([sum(m * w for m, w in zip(row, weighted, strict=True)) for row in matrix], UNKNOWN)
-        smoothed.append(_normalised([f * b for f, b in zip(filtered[i - 1], backward, strict=True)], filtered[i - 1]))
+        backward = _normalised(_back(_product(backward, steps[i].seen), steps[i], settings), UNKNOWN)
+        smoothed.append(_normalised(_product(filtered[i - 1], backward), filtered[i - 1]))
     return smoothed[::-1]
 
 
@@ -123,24 +122,63 @@ def _prior(before: Probabilities | None, step: Step, settings: TimeSettings) -> 
     if step.opened:
         return _after_opening(step, settings)
     rho = settings.unrecorded_opening_p
-    moved = _propagate(before, transition(step.days or 0, settings.stage_mean_days))
-    return tuple((1 - rho) * p + rho * u for p, u in zip(moved, UNKNOWN, strict=True))
+    a, b, c, d, e, f = _propagate(before, transition(step.days or 0, settings.stage_mean_days))
+    keep, other = 1 - rho, rho / STAGES
+    return (keep * a + other, keep * b + other, keep * c + other, keep * d + other, keep * e + other, keep * f + other)
+
+
+# The sums over six stages are written out: they run several times a visit, and loops take most of their time.
 
 
 def _propagate(before: Probabilities, matrix: tuple[Probabilities, ...]) -> Probabilities:
     """Row vector times an upper triangular matrix."""
-    return tuple(sum(before[i] * matrix[i][j] for i in range(j + 1)) for j in range(STAGES))
+    a, b, c, d, e, f = before
+    ma, mb, mc, md, me, mf = matrix
+    return (
+        a * ma[0],
+        a * ma[1] + b * mb[1],
+        a * ma[2] + b * mb[2] + c * mc[2],
+        a * ma[3] + b * mb[3] + c * mc[3] + d * md[3],
+        a * ma[4] + b * mb[4] + c * mc[4] + d * md[4] + e * me[4],
+        a * ma[5] + b * mb[5] + c * mc[5] + d * md[5] + e * me[5] + f * mf[5],
+    )
 
 
-def _normalised(values: Sequence[float], fallback: Probabilities) -> Probabilities:
-    total = sum(values)
-    return tuple(v / total for v in values) if total > 0 else fallback
+def _back(ahead: Probabilities, step: Step, settings: TimeSettings) -> Probabilities:
+    """``step_matrix`` times a column vector."""
+    a, b, c, d, e, f = ahead
+    if step.opened:
+        return (sum(_product(_after_opening(step, settings), ahead)),) * STAGES
+    ma, mb, mc, md, me, mf = transition(step.days or 0, settings.stage_mean_days)
+    keep = 1 - settings.unrecorded_opening_p
+    other = settings.unrecorded_opening_p * (a + b + c + d + e + f) / STAGES
+    return (
+        keep * (a * ma[0] + b * ma[1] + c * ma[2] + d * ma[3] + e * ma[4] + f * ma[5]) + other,
+        keep * (b * mb[1] + c * mb[2] + d * mb[3] + e * mb[4] + f * mb[5]) + other,
+        keep * (c * mc[2] + d * mc[3] + e * mc[4] + f * mc[5]) + other,
+        keep * (d * md[3] + e * md[4] + f * md[5]) + other,
+        keep * (e * me[4] + f * me[5]) + other,
+        keep * (f * mf[5]) + other,
+    )
+
+
+def _product(one: Probabilities, other: Probabilities) -> Probabilities:
+    a, b, c, d, e, f = one
+    u, v, w, x, y, z = other
+    return a * u, b * v, c * w, d * x, e * y, f * z
+
+
+def _normalised(values: Probabilities, fallback: Probabilities) -> Probabilities:
+    a, b, c, d, e, f = values
+    total = a + b + c + d + e + f
+    return (a / total, b / total, c / total, d / total, e / total, f / total) if total > 0 else fallback
 
 
 def likelihood_of_photos(stage_p: Sequence[float], settings: TimeSettings) -> Probabilities:
     """What the photos say, given that any photo may be misread: ``(1 - odd) p + odd / 6``."""
     odd = settings.odd_photo_p
-    return tuple((1.0 - odd) * p + odd / STAGES for p in stage_p)
+    keep, other = 1.0 - odd, odd / STAGES
+    return tuple([keep * p + other for p in stage_p])
 
 
 def likelihood_of_size(
@@ -164,8 +202,10 @@ def likelihood_of_size(
         ratio = area_mm2 / first_area_mm2
         shrunk = min(1.0, max(0.0, (0.95 - ratio) / 0.25))
     early, closing, covered = open_share * (1.0 - shrunk), open_share * shrunk, 1.0 - open_share
-    raw = (early, early, max(early, 0.5 * closing), closing, covered, covered)
-    return tuple((1.0 - SIZE_DOUBT) * value + SIZE_DOUBT for value in raw)
+    keep = 1.0 - SIZE_DOUBT
+    first, last = keep * early + SIZE_DOUBT, keep * covered + SIZE_DOUBT
+    bead = keep * max(early, 0.5 * closing) + SIZE_DOUBT
+    return first, first, bead, keep * closing + SIZE_DOUBT, last, last
 
 
 def steps_of(
@@ -183,7 +223,8 @@ def steps_of(
         opened = before is not None and numbers[i] != numbers[i - 1]
         if before is None or opened or first_area is None:
             first_area = visit.aperture_area_mm2
-        begun = max((day for day in starts if day <= visit.visit_on), default=made_on)
+        passed = bisect_right(starts, visit.visit_on)
+        begun = starts[passed - 1] if passed else made_on
         photos = likelihood_of_photos(visit.stage_p, settings)
         size = likelihood_of_size(visit.aperture_area_mm2, visit.aperture_area_mm2_sd, first_area)
         steps.append(
@@ -191,7 +232,7 @@ def steps_of(
                 days=(visit.visit_on - before.visit_on).days if before else None,
                 opened=opened,
                 days_since_wounding=max(0, (visit.visit_on - begun).days) if begun else None,
-                seen=tuple(a * b for a, b in zip(photos, size, strict=True)),
+                seen=_product(photos, size),
             )
         )
     return steps

@@ -16,6 +16,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from itertools import groupby
+from operator import attrgetter
 from typing import TYPE_CHECKING
 
 from pipeline.lines import chi_square_quantile
@@ -29,12 +30,14 @@ if TYPE_CHECKING:
     from pipeline.settings import TimeSettings
 
 COMMON_TO_SITE = frozenset({"girth", "card tilt", "card roll", "card yaw", "standoff"})
+SIGNS, STAGES, UNSEEN = tuple(Sign), tuple(Stage), SignReading(0.0)
 INDEPENDENT = frozenset({"corner noise", "softness"})
 DISAGREES_P = 0.99
 RIM_REREAD = 0.3
 """Share of a visit's common uncertainty that differs all the same between two of its photos (a reader never draws the
 same rim twice); own choice, it only sets weights and the least spread."""
 POOR = Flag.CUT_BY_FRAME | Flag.NOT_LIKE_A_SITE
+SHUT_BITS, DIFFER_BITS = int(Flag.NO_APERTURE), int(Flag.DISAGREES_WITHIN_VISIT)
 WORSE = Flag.OBLIQUE_VIEW | Flag.SOFT_FOCUS | Flag.LOW_SCALE | Flag.ONE_MARKER | Flag.CARD_TILTED | Flag.CLIPPED_LIGHT
 
 
@@ -48,7 +51,7 @@ def visits_of(site: int, readings: Iterable[Reading], settings: TimeSettings) ->
         (r for r in readings if r.site == site), key=lambda r: (r.visit_on, r.sha256, r.model, r.settings)
     ):
         unique.setdefault(reading.sha256, reading)
-    by_day = groupby(sorted(unique.values(), key=lambda r: (r.visit_on, r.sha256)), key=lambda r: r.visit_on)
+    by_day = groupby(unique.values(), key=attrgetter("visit_on"))
     return tuple(combine_visit(day, list(group), settings) for day, group in by_day)
 
 
@@ -71,14 +74,18 @@ def combine_visit(visit_on: date, readings: Sequence[Reading], settings: TimeSet
     readings
         One or more, all of one site and one day.
     """
-    ordered = sorted(readings, key=lambda r: (*photo_quality(r), r.sha256)) if len(readings) > 1 else list(readings)
+    if len(readings) == 1:
+        return _visit_of_one(visit_on, readings[0], settings)
+    ordered = sorted(readings, key=lambda r: (*photo_quality(r), r.sha256))
     chosen = ordered[0]
     whole = [r for r in ordered if not r.flags & POOR] or ordered
     flags = chosen.flags & ~Flag.DISAGREES_WITHIN_VISIT
-    area = _combine([_area_of(r, settings) for r in whole])
-    width = _combine([_length_of(r, "aperture_width_mm", settings) for r in whole])
-    height = _combine([_length_of(r, "aperture_height_mm", settings) for r in whole])
-    perimeter = _combine([_length_of(r, "aperture_perimeter_mm", settings) for r in whole])
+    shares = [variance_shares(r.area_sd_parts) for r in whole]
+    area = _combine([_area_of(r, share, settings) for r, share in zip(whole, shares, strict=True)])
+    width, height, perimeter = (
+        _combine([_length_of(r, name, share, settings) for r, share in zip(whole, shares, strict=True)])
+        for name in ("aperture_width_mm", "aperture_height_mm", "aperture_perimeter_mm")
+    )
     if area.disagrees or width.disagrees:
         flags |= Flag.DISAGREES_WITHIN_VISIT
     stage_p = _mean_probabilities([r.stage_p for r in whole])
@@ -90,7 +97,7 @@ def combine_visit(visit_on: date, readings: Sequence[Reading], settings: TimeSet
         photos=tuple(r.sha256 for r in ordered),
         stage_p=stage_p,
         stage=Stage(stage_p.index(max(stage_p))),
-        signs={sign: _best_sign(sign, ordered) for sign in Sign},
+        signs={sign: _best_sign(sign, ordered) for sign in SIGNS},
         aperture_area_mm2=area.value,
         aperture_area_mm2_sd=area.sd,
         aperture_width_mm=width.value,
@@ -103,10 +110,56 @@ def combine_visit(visit_on: date, readings: Sequence[Reading], settings: TimeSet
         flags=flags,
         episode=1,
         sign_p_by_photo={
-            sign: tuple(sorted((r.signs[sign].p for r in ordered if sign in r.signs), reverse=True)) for sign in Sign
+            sign: tuple(sorted((r.signs[sign].p for r in ordered if sign in r.signs), reverse=True)) for sign in SIGNS
         },
         area_common_rel_sd=area.common / area.value if area.value else 0.0,
     )
+
+
+def _visit_of_one(visit_on: date, reading: Reading, settings: TimeSettings) -> Visit:
+    """The same for a single photo, by far the most frequent case: nothing is to be weighed or compared."""
+    bits = int(reading.flags)
+    shut = bits & SHUT_BITS != 0
+    area, area_sd = _alone(reading.aperture_area_mm2, reading.aperture_area_mm2_sd, shut, settings.closed_area_sd_mm2)
+    lengths = (
+        (reading.aperture_width_mm, reading.aperture_width_mm_sd),
+        (reading.aperture_height_mm, reading.aperture_height_mm_sd),
+        (reading.aperture_perimeter_mm, reading.aperture_perimeter_mm_sd),
+    )
+    (width, width_sd), (height, height_sd), (perimeter, perimeter_sd) = [
+        _alone(value, sd, shut, settings.closed_width_sd_mm) for value, sd in lengths
+    ]
+    flags, seen = reading.flags, reading.signs
+    return Visit(
+        site=reading.site,
+        visit_on=visit_on,
+        taken_at=reading.taken_at,
+        chosen_sha256=reading.sha256,
+        photos=(reading.sha256,),
+        stage_p=reading.stage_p,
+        stage=STAGES[reading.stage_p.index(max(reading.stage_p))],
+        signs={sign: seen.get(sign, UNSEEN) for sign in SIGNS},
+        aperture_area_mm2=area,
+        aperture_area_mm2_sd=area_sd,
+        aperture_width_mm=width,
+        aperture_width_mm_sd=width_sd,
+        aperture_height_mm=height,
+        aperture_height_mm_sd=height_sd,
+        aperture_perimeter_mm=perimeter,
+        aperture_perimeter_mm_sd=perimeter_sd,
+        wood_lab=reading.wood_lab,
+        flags=flags & ~Flag.DISAGREES_WITHIN_VISIT if bits & DIFFER_BITS else flags,
+        episode=1,
+        sign_p_by_photo={sign: (seen[sign].p,) if sign in seen else () for sign in SIGNS},
+        area_common_rel_sd=(area_sd or 0.0) / area * variance_shares(reading.area_sd_parts)[0] ** 0.5 if area else 0.0,
+    )
+
+
+def _alone(value: float | None, sd: float | None, shut: bool, shut_sd: float) -> tuple[float | None, float | None]:
+    """Value and standard uncertainty of one photo; 0 with its own uncertainty where no opening is seen."""
+    if value is None:
+        return (0.0, shut_sd) if shut else (None, None)
+    return (value, sd or None) if value > 0 else (0.0, shut_sd)
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +193,7 @@ def variance_shares(parts: dict[str, float]) -> tuple[float, float, float]:
     return (site / total, max(0.0, total - site - photo) / total, photo / total) if total > 0 else (0.0, 1.0, 0.0)
 
 
-def _area_of(reading: Reading, settings: TimeSettings) -> _Measured:
+def _area_of(reading: Reading, shares: tuple[float, float, float], settings: TimeSettings) -> _Measured:
     value = reading.aperture_area_mm2
     if value is None and Flag.NO_APERTURE in reading.flags:
         value = 0.0
@@ -149,11 +202,11 @@ def _area_of(reading: Reading, settings: TimeSettings) -> _Measured:
     if value <= 0:
         return _Measured(0.0, 0.0, settings.closed_area_sd_mm2, 0.0)
     sd = reading.aperture_area_mm2_sd or 0.0
-    site, visit, photo = variance_shares(reading.area_sd_parts)
+    site, visit, photo = shares
     return _Measured(value, sd * site**0.5, sd * visit**0.5, sd * photo**0.5)
 
 
-def _length_of(reading: Reading, name: str, settings: TimeSettings) -> _Measured:
+def _length_of(reading: Reading, name: str, shares: tuple[float, float, float], settings: TimeSettings) -> _Measured:
     """A length; a common stretch of the area by ``e`` stretches lengths by ``e / 2``."""
     value: float | None = getattr(reading, name)
     if value is None and Flag.NO_APERTURE in reading.flags:
@@ -163,7 +216,7 @@ def _length_of(reading: Reading, name: str, settings: TimeSettings) -> _Measured
     if value <= 0:
         return _Measured(0.0, 0.0, settings.closed_width_sd_mm, 0.0)
     sd = getattr(reading, f"{name}_sd") or 0.0
-    site, _, photo = variance_shares(reading.area_sd_parts)
+    site, _, photo = shares
     area, area_sd = reading.aperture_area_mm2, reading.aperture_area_mm2_sd
     stretch = 0.5 * (area_sd or 0.0) / area if area else 0.0
     site_sd = min(sd, value * stretch * site**0.5)

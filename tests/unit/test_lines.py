@@ -11,6 +11,7 @@ from pipeline.lines import (
     chi_square_quantile,
     line_through,
     mann_kendall,
+    median,
     student_quantile,
     theil_sen,
 )
@@ -86,3 +87,8 @@ def test_scatter_beyond_the_uncertainties_widens_the_interval() -> None:
     assert narrow.degrees is None
     assert wide.birge > 5
     assert wide.degrees == 6
+
+
+@given(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=120))
+def test_median_is_numpys(values: list[float]) -> None:
+    assert median(np.array(values)) == pytest.approx(float(np.median(values)), rel=1e-12, abs=1e-9)

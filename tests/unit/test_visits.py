@@ -1,5 +1,6 @@
 """Visits and episodes."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
@@ -9,7 +10,7 @@ from hypothesis import strategies as st
 from pipeline import timeline
 from pipeline.records import Event, EventKind, Flag, Sign, SignReading, Stage
 from pipeline.settings import GroveSettings, TimeSettings
-from tests.season import SITE, reading, sure
+from tests.season import SITE, reading, register, sure
 
 TIME, GROVE = TimeSettings(), GroveSettings()
 DAY = date(2025, 5, 1)
@@ -123,3 +124,35 @@ def test_a_site_without_readings_has_an_empty_history() -> None:
     assert history.visits == ()
     assert history.trends == ()
     assert sure(Stage.FRESH)[0] == 0.97
+
+
+@given(st.floats(0.0, 60.0), st.floats(0.01, 0.2))
+def test_a_single_photo_is_the_mean_of_itself_twice_but_for_its_own_noise(width: float, rel: float) -> None:
+    """GUM F.1.2.3: the mean of two equal readings has their value and the part of the uncertainty that they share."""
+    parts = {"girth": 2.0, "focal length": 1.0}
+    photos = [reading(DAY, width, n=i, area_rel_sd=rel, parts=parts) for i in range(2)]
+    (one,), (two,) = timeline.visits_of(205, photos[:1], TIME), timeline.visits_of(205, photos, TIME)
+    for name in ("area_mm2", "width_mm", "height_mm", "perimeter_mm"):
+        value = getattr(two, f"aperture_{name}")
+        assert getattr(one, f"aperture_{name}") == pytest.approx(value, rel=1e-9, abs=1e-9)
+    assert one.area_common_rel_sd == pytest.approx(two.area_common_rel_sd, rel=1e-9)
+    assert (one.stage, one.flags) == (two.stage, two.flags)
+
+
+def test_each_tree_finds_its_own_events_in_the_index() -> None:
+    sites = [replace(SITE, site=number, tree=tree) for number, tree in ((7, "B-1"), (5, "A-1"), (6, "A-1"))]
+    known = register(*sites)
+    whole = replace(
+        known,
+        events=(
+            Event(DAY, EventKind.CUT, "", "", 6),
+            Event(DAY, EventKind.RESTED, "B-1", "", None),
+            Event(DAY, EventKind.TREATED, "A-1", "2", None),
+        ),
+    )
+    index = timeline.index_register(whole)
+    assert [site.site for site in index.sites["A-1"]] == [5, 6]
+    for site in sites:
+        expected = timeline.events_of_site(site, whole.events)
+        assert timeline.events_of_site(site, index.events[site.tree]) == expected
+        assert expected == whole.events_of(site.site)
