@@ -121,8 +121,9 @@ def main() -> None:
     grove = simulate_grove(GrovePlan(trees=call.trees, seed=call.seed))
     histories, found, of_history, of_finding = timed(grove, settings, call.runs)
     sites = len(grove.register.sites)
-    print(f"{sites} sites, {len(grove.readings)} readings, {platform.machine()}: "
-          f"history {1e3 * of_history / sites:.2f} ms a site, alerts {1e3 * of_finding / call.trees:.2f} ms a tree")  # fmt: skip
+    per_site, per_tree = 1e3 * of_history / sites, 1e3 * of_finding / call.trees
+    print(f"{sites} sites, {len(grove.readings)} readings, {platform.machine()}, Python {platform.python_version()}")
+    print(f"history {per_site:.2f} ms a site, alerts {per_tree:.2f} ms a tree")
     if call.grove:
         whole_grove(call.grove, settings)
     if call.save or call.against:
