@@ -84,11 +84,20 @@ function startCase() {
     viewer.classList.toggle("zoomed", box[2] < home[2] - 0.01);
     sizeHandles();
   }
-  function setZoom(factor, x = box[0] + box[2] / 2, y = box[1] + box[3] / 2) {
+  const wound = one(".shapes .line.aperture", now);
+  function middle() {  // the wound, as long as all of the bark is shown; then what the person looks at
+    if (!wound || viewer.classList.contains("zoomed")) return [box[0] + box[2] / 2, box[1] + box[3] / 2];
+    const rim = wound.getBBox();
+    return [rim.x + rim.width / 2, rim.y + rim.height / 2];
+  }
+  function setZoom(factor, x, y) {
+    const centred = x === undefined;
+    if (centred) [x, y] = middle();
     factor = Math.min(8, Math.max(1, factor));
     const old = home[2] / box[2];
     const width = home[2] / factor, height = home[3] / factor;
-    box = [x - (x - box[0]) * old / factor, y - (y - box[1]) * old / factor, width, height];
+    box = centred ? [x - width / 2, y - height / 2, width, height]
+      : [x - (x - box[0]) * old / factor, y - (y - box[1]) * old / factor, width, height];
     keepInside();
     zoom.value = String(factor);
     show();
