@@ -250,7 +250,7 @@ def assess_tree(
     index
         The register's sites and events by tree; give it where many trees of one register are assessed.
     """
-    index = timeline.index_register(register) if index is None else index
+    index = timeline.index_register(register, tree.tree) if index is None else index
     sites, events = index.sites.get(tree.tree, ()), index.events.get(tree.tree, ())
     histories: tuple[SiteHistory, ...] = tuple(
         timeline.site_history(site, readings.get(site.site, ()), events, settings.time, settings.grove)

@@ -1,6 +1,7 @@
 """What people read and print: one picture a tree, and one HTML report that opens from a USB stick."""
 
+from pipeline.report.lessons_picture import lessons_picture
 from pipeline.report.pages import write
 from pipeline.report.picture import timeline_picture
 
-__all__ = ["timeline_picture", "write"]
+__all__ = ["lessons_picture", "timeline_picture", "write"]

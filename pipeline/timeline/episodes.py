@@ -26,15 +26,18 @@ class RegisterIndex:
     events: dict[str, tuple[Event, ...]]
 
 
-def index_register(register: Register) -> RegisterIndex:
-    """Sites (in order of number) and events by tree; trees without any have no entry."""
+def index_register(register: Register, only: str | None = None) -> RegisterIndex:
+    """Sites (in order of number) and events by tree, or of one tree; trees without any have no entry."""
     sites: dict[str, list[Site]] = {}
-    for site in sorted(register.sites.values(), key=lambda s: s.site):
+    wanted = (site for site in register.sites.values() if only is None or site.tree == only)
+    for site in sorted(wanted, key=lambda s: s.site):
         sites.setdefault(site.tree, []).append(site)
     events: dict[str, list[Event]] = {}
     for event in register.events:
         at = register.sites.get(event.site) if event.site is not None else None
-        events.setdefault(at.tree if at is not None else event.tree, []).append(event)
+        tree = at.tree if at is not None else event.tree
+        if only is None or tree == only:
+            events.setdefault(tree, []).append(event)
     return RegisterIndex(
         {tree: tuple(own) for tree, own in sites.items()}, {tree: tuple(own) for tree, own in events.items()}
     )
