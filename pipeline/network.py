@@ -106,9 +106,16 @@ class Calibration:
     @classmethod
     def from_json(cls, content: dict[str, Any]) -> Calibration:
         """Read what :meth:`to_json` wrote."""
-        scalars = {name: float(content[name]) for name in ("stage_temperature", "stage_quantile", "alpha")}
-        names = ("presence_scale", "presence_shift", "flags_scale", "flags_shift", "sign_thresholds")
-        return cls(**scalars, **{name: np.asarray(content[name], dtype=np.float64) for name in names})
+        return cls(
+            stage_temperature=float(content["stage_temperature"]),
+            presence_scale=np.asarray(content["presence_scale"], dtype=np.float64),
+            presence_shift=np.asarray(content["presence_shift"], dtype=np.float64),
+            flags_scale=np.asarray(content["flags_scale"], dtype=np.float64),
+            flags_shift=np.asarray(content["flags_shift"], dtype=np.float64),
+            stage_quantile=float(content["stage_quantile"]),
+            sign_thresholds=np.asarray(content["sign_thresholds"], dtype=np.float64),
+            alpha=float(content["alpha"]),
+        )
 
     def to_json(self) -> dict[str, Any]:
         """Plain values."""
@@ -128,7 +135,7 @@ class Calibration:
 
     def stage_set(self, stage_p: NDArray[np.floating]) -> tuple[Stage, ...]:
         """Stages that cannot be ruled out at the level ``1 - alpha`` (split conformal, adaptive sets)."""
-        return tuple(Stage(k) for k in np.flatnonzero(conformal_scores(stage_p) <= self.stage_quantile + 1e-12))
+        return tuple(Stage(int(k)) for k in np.flatnonzero(conformal_scores(stage_p) <= self.stage_quantile + 1e-12))
 
 
 def conformal_scores(stage_p: NDArray[np.floating]) -> NDArray[np.float64]:

@@ -11,6 +11,7 @@ import csv
 import logging
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import torch
@@ -138,7 +139,9 @@ def pack(folder: Path, target: Path, quality: int = 80) -> int:
         blobs.append(cv2.imencode(".jpg", small, (cv2.IMWRITE_JPEG_QUALITY, quality))[1].ravel())
         kept.append(shot)
     ends = np.cumsum([len(b) for b in blobs])
-    columns = {name: np.array([getattr(s, name) for s in kept]) for name in ("kind", "species", "split", "licence")}
+    columns: dict[str, Any] = {
+        name: np.array([getattr(s, name) for s in kept]) for name in ("kind", "species", "split", "licence")
+    }
     columns["name"] = np.array([s.file for s in kept])
     np.savez(target, data=np.concatenate(blobs), ends=ends, **columns)
     return len(kept)
@@ -192,3 +195,14 @@ class Collection:
             lichen=self.bank(split, "lichen_moss"),
             background=self.bank(loose, *BACKGROUNDS),
         )
+
+
+def open_collection(source: Path, work: Path, device: torch.device, limit: int | None = None) -> Collection:
+    """A collection from a packed file, or from a folder that is packed into ``work`` first."""
+    if source.is_dir():
+        work.mkdir(parents=True, exist_ok=True)
+        target = work / "photos.npz"
+        if not target.is_file():
+            pack(source, target)
+        source = target
+    return Collection.load(source, device, limit)

@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import json
 import logging
+import tempfile
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import cv2
 import numpy as np
 import torch
 
-from pipeline.learn.data import BACKGROUNDS, Collection
+from pipeline import readers
+from pipeline.learn import calibrate, export
+from pipeline.learn.data import BACKGROUNDS, Collection, open_collection
 from pipeline.learn.generator import Banks, Generator, PatchBatch
+from pipeline.learn.montage import errors, montage
 from pipeline.learn.sheet import RawAnswers, Sheet, by_network, by_reader
 from pipeline.learn.signs import LOOKALIKE_NAMES, SIGN_NAMES
 from pipeline.learn.weak import centre_cut
@@ -92,6 +98,11 @@ def _mean(values: np.ndarray, rows: np.ndarray, draws: int) -> Confidence:
     return _over(lambda r: float(values[r].mean()), rows, draws)
 
 
+def _recall(shown: np.ndarray, answers: np.ndarray, rows: np.ndarray) -> float:
+    """Recall at 3 % false alarms over some rows."""
+    return recall_at_false_alarms(shown[rows], answers[rows], 0.03)[0]
+
+
 def mean_iou(confusion: np.ndarray) -> float:
     """Mean over classes that occur of intersection over union, from a (5, 5) table."""
     both = np.diag(confusion)
@@ -121,9 +132,8 @@ def scene_figures(sheet: Sheet, draws: int = 400) -> list[Figure]:
     ]
     for number, name in enumerate(SIGN_NAMES):
         rows = np.flatnonzero((sheet.sign_known[:, number] > 0) & site)
-        recall = _over(
-            lambda r, n=number: recall_at_false_alarms(sheet.sign[r, n] > 0, sheet.sign_p[r, n], 0.03)[0], rows, draws
-        )
+        shown, answers = sheet.sign[:, number] > 0, sheet.sign_p[:, number]
+        recall = _over(partial(_recall, shown, answers), rows, draws)
         lines.append(Figure(f"recall at 3 % false alarms: {name.replace('_', ' ')}", "0.95", recall))
     flagged = (sheet.sign_p.max(1) >= SIGN_P).astype(float)
     clean = (sheet.any_sign == 0) & site
@@ -249,24 +259,83 @@ def by_weights(
     return drawn, raw_scenes, photos, RawAnswers.cat(raws) if raws else None
 
 
-def run(
-    reader: Reader,
-    collection: Collection,
-    *,
-    split: str = "test",
-    count: int = 400,
-    size_px: int = 384,
-    draws: int = 400,
+def table(
+    reader: Reader, collection: Collection, *, count: int = 400, size_px: int = 384, draws: int = 400
 ) -> list[Figure]:
-    """The whole table of any reader, on the CPU."""
+    """The whole table of any reader on the test split, on the CPU, one patch at a time as in use."""
 
     def answer(batch: PatchBatch) -> Sheet:
         return by_reader(reader, batch)
 
-    seed = TEST_SEED if split == "test" else VAL_SEED
-    drawn = read_scenes(answer, scenes(collection.banks(split), seed, count, size_px, torch.device("cpu")))
-    photos = read_photographs(answer, photographs(collection, split, size_px))
+    drawn = read_scenes(answer, scenes(collection.banks("test"), TEST_SEED, count, size_px, torch.device("cpu")))
+    photos = read_photographs(answer, photographs(collection, "test", size_px))
     return scene_figures(drawn, draws) + photo_figures(photos, draws)
+
+
+def run(
+    model: str,
+    photos: Path,
+    *,
+    count: int = 400,
+    size_px: int = 384,
+    draws: int = 400,
+    release: Path | None = None,
+    name: str = "network",
+    limit: int | None = None,
+) -> list[Figure]:
+    """Evaluate a reader by name or folder; a run folder is calibrated and released first.
+
+    Parameters
+    ----------
+    model
+        As :func:`pipeline.readers.open_reader` takes it, or a run folder with ``model.safetensors``.
+    photos
+        Photo collection: a folder with a manifest, or a packed file.
+    release
+        Where to write the model folder of a run (default: ``release`` inside it).
+    limit
+        Photographs to use at most.
+    """
+    folder = Path(model)
+    is_run = (folder / "model.safetensors").is_file() and not (folder / "contract.json").is_file()
+    with tempfile.TemporaryDirectory() as scratch:
+        collection = open_collection(photos, Path(scratch), torch.device("cpu"), limit)
+    if is_run:
+        target = release or folder / "release"
+        release_run(folder, collection, target, count=count, size_px=size_px, name=name, draws=draws)
+        model = str(target)
+    reader, _ = readers.open_reader(model)
+    return table(reader, collection, count=count, size_px=size_px, draws=draws)
+
+
+def release_run(
+    folder: Path, collection: Collection, target: Path, *, count: int, size_px: int, name: str, draws: int = 400
+) -> None:
+    """Calibrate the weights of a run on the ``val`` split, evaluate them on ``test``, and write a model folder.
+
+    The folder also gets ``worst.png``, the worst errors on the ``val`` split.
+    """
+    net = export.load_weights(folder / "model.safetensors")
+    drawn, raw, _, raw_photos = by_weights(net, collection, "val", count, size_px=size_px)
+    calibration = calibrate.fit(raw, drawn)
+    known = raw.features[drawn.flags[:, 2] == 0]
+    half = np.arange(len(known)) % 2 == 0
+    beside = raw_photos.features if raw_photos is not None else known[:0]
+    statistics = calibrate.fit_features(known[half], np.concatenate((known[~half], beside)))
+    drawn, _, photos, _ = by_weights(
+        net, collection, "test", count, calibration=calibration, known=statistics, size_px=size_px
+    )
+    lines = scene_figures(drawn, draws) + photo_figures(photos, draws)
+    settings = json.loads((folder / "settings.json").read_text(encoding="utf-8"))
+    card = f"# {name}\n\n" + "\n".join(f"    {line.text}" for line in lines) + "\n"
+    metrics = {"test": as_json(lines), "settings": settings}
+    digest = str(settings["digest"])
+    export.release(target, net, calibration, statistics, metrics, card, name=name, settings=digest)
+    found = []
+    for batch in scenes(collection.banks("val"), VAL_SEED, min(count, 5 * CHUNK), size_px, torch.device("cpu")):
+        sheet, _, read = by_network(net, batch, calibration, statistics)
+        found += errors(batch, read, sheet)
+    cv2.imwrite(str(target / "worst.png"), montage(found))
 
 
 def write_table(lines: list[Figure], file: Path) -> None:

@@ -1,4 +1,4 @@
-"""Things in front of the bark and beside the trunk: card, nail, wire, finger, grass, leaf; background; unseen borders."""
+"""Things in front of the bark and beside the trunk: card, nail, wire, finger, grass, leaf; background; borders."""
 
 from __future__ import annotations
 

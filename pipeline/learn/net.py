@@ -157,7 +157,7 @@ class WoundNet(nn.Module):
         self.encoder = Lite0()
         self.extra = nn.Conv2d(2, 32, 3, stride=2, padding=1)
         nn.init.zeros_(self.extra.weight)
-        nn.init.zeros_(self.extra.bias)  # type: ignore[arg-type]
+        nn.init.zeros_(self.extra.bias)
         w16, w8, w4, w2 = widths
         self.reduce = nn.Conv2d(320, w16, 1)
         self.scale = nn.Linear(1, 2 * w16)
@@ -166,12 +166,15 @@ class WoundNet(nn.Module):
         self.up16, self.up8 = Fuse(w16, 112, w16), Fuse(w16, 40, w8)
         self.up4, self.up2 = Fuse(w8, 24, w4), Fuse(w4, 16, w2)
         self.maps = nn.Conv2d(w2, TISSUES + SIGNS, 1)
-        # Map evidence: shares of tissue, of signs (mean and a soft maximum), and decoder features inside opening, callus and signs.
+        # Map evidence: shares of tissue and of signs (mean, soft maximum), decoder features inside each.
         evidence = 320 + w16 + TISSUES + 2 * SIGNS + 3 * w4 + 1
         self.judge = nn.Sequential(nn.Linear(evidence, hidden), nn.ReLU(), nn.Dropout(0.1))
         self.stage = nn.Linear(hidden, 2)
         self.steps = nn.Parameter(torch.full((STAGES - 2,), 1.0))
         self.first_step = nn.Parameter(torch.tensor(-2.0))
+        # Presence is judged with the picture's mean features held at a typical value: with free ones the head
+        # learnt to tell photographs from scenes and to find no sign in photographs.
+        self.register_buffer("typical", torch.zeros(320))
         self.presence = nn.Linear(hidden, SIGNS)
         self.presence_gain = nn.Parameter(torch.ones(SIGNS))
         self.flags = nn.Linear(hidden, 3)
@@ -197,15 +200,17 @@ class WoundNet(nn.Module):
         deep = y.mean((2, 3))
         y4 = self.up4(self.up8(self.up16(y, f16), f8), f4)
         maps = self.maps(self.up2(y4, f2))
-        hidden, sign_peak = self._judge(maps, y4, features, deep, scale)
+        hidden, by_maps, sign_peak = self._judge(maps, y4, features, deep, scale)
         score, width = self.stage(hidden).unbind(1)
         thresholds = torch.cumsum(torch.cat((self.first_step.view(1), F.softplus(self.steps))), 0)
         stage = (score[:, None] - thresholds[None]) * torch.exp(width.clamp(-2, 2))[:, None]
-        presence = self.presence(hidden) + self.presence_gain * sign_peak
+        presence = self.presence(by_maps) + self.presence_gain * sign_peak
         return Output(maps[:, :TISSUES], maps[:, TISSUES:], stage, presence, self.flags(hidden), features)
 
-    def _judge(self, maps: Tensor, y4: Tensor, features: Tensor, deep: Tensor, scale: Tensor) -> tuple[Tensor, Tensor]:
-        """The judging layer's activations, and the logit of each sign map's peak."""
+    def _judge(
+        self, maps: Tensor, y4: Tensor, features: Tensor, deep: Tensor, scale: Tensor
+    ) -> tuple[Tensor, Tensor, Tensor]:
+        """The judging layer's activations with and without the whole picture, and the logit of each sign map's peak."""
         small = F.avg_pool2d(maps, 2)
         tissue = small[:, :TISSUES].softmax(1)
         signs = torch.sigmoid(small[:, TISSUES:])
@@ -215,8 +220,11 @@ class WoundNet(nn.Module):
         peak_logit = torch.log(peak.clamp(1e-4, 0.999)) - torch.log1p(-peak.clamp(1e-4, 0.999))
         masks = torch.cat((tissue[:, 1:3], signs.amax(1, keepdim=True)), 1)
         inside = (masks[:, :, None] * y4[:, None]).sum((3, 4)) / (masks.sum((2, 3))[:, :, None] + 1.0)
-        evidence = torch.cat((features, deep, shares, spread, 0.2 * peak_logit, inside.flatten(1), scale), 1)
-        return self.judge(evidence), peak_logit
+        local = torch.cat((shares, spread, 0.2 * peak_logit, inside.flatten(1), scale), 1)
+        usual = self.typical.expand_as(features)
+        usual_deep = (self.reduce.weight[:, :, 0, 0] @ self.typical + self.reduce.bias).expand_as(deep)
+        whole = self.judge(torch.cat((features, deep, local), 1))
+        return whole, self.judge(torch.cat((usual, usual_deep, local), 1)), peak_logit
 
 
 def pretrained_file() -> Path:

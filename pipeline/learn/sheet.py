@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import torch
@@ -86,10 +86,10 @@ class RawAnswers:
 
 
 def _host(tensor: torch.Tensor) -> NDArray[np.float64]:
-    return tensor.detach().double().cpu().numpy()
+    return np.asarray(tensor.detach().double().cpu().numpy())
 
 
-def _row_numbers(batch: PatchBatch, read: torch.Tensor) -> dict[str, np.ndarray]:
+def _row_numbers(batch: PatchBatch, read: torch.Tensor) -> dict[str, Any]:
     """Numbers from the tissue maps; ``read`` has shape (B, H, W), class numbers."""
     truth = batch.tissue
     seen = batch.valid[:, 0]
@@ -111,7 +111,7 @@ def _row_numbers(batch: PatchBatch, read: torch.Tensor) -> dict[str, np.ndarray]
     }
 
 
-def _truths(batch: PatchBatch) -> dict[str, np.ndarray]:
+def _truths(batch: PatchBatch) -> dict[str, Any]:
     return {
         "stage": batch.stage.cpu().numpy(),
         "sign": _host(batch.sign_present),
@@ -137,7 +137,11 @@ def by_network(
     flags = calibration.flags(raw.flags)
     if known is not None:
         flags[:, 2] = np.maximum(flags[:, 2], known.strangeness(raw.features))
-    answers = {"stage_p": calibration.stages(raw.stage), "sign_p": calibration.signs(raw.presence), "flags_p": flags}
+    answers: dict[str, Any] = {
+        "stage_p": calibration.stages(raw.stage),
+        "sign_p": calibration.signs(raw.presence),
+        "flags_p": flags,
+    }
     return Sheet(**_row_numbers(batch, read), **answers, **_truths(batch)), raw, read
 
 
@@ -156,5 +160,9 @@ def by_reader(reader: Reader, batch: PatchBatch) -> Sheet:
         signs.append(maps.sign_p)
         flags.append((maps.resin_p, maps.lookalike_p, maps.not_a_site_p))
     read = torch.from_numpy(np.stack(reads)).to(batch.tissue.device)
-    answers = {"stage_p": np.stack(stages), "sign_p": np.stack(signs), "flags_p": np.array(flags, dtype=np.float64)}
+    answers: dict[str, Any] = {
+        "stage_p": np.stack(stages),
+        "sign_p": np.stack(signs),
+        "flags_p": np.array(flags, dtype=np.float64),
+    }
     return Sheet(**_row_numbers(batch, read), **answers, **_truths(batch))

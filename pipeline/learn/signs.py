@@ -52,8 +52,16 @@ class Scene:
     def rows(self, index: np.ndarray) -> Scene:
         """A copy of some rows."""
         pick = torch.as_tensor(index, device=self.albedo.device)
-        fields = (self.albedo, self.height, self.gloss, self.shade, self.opening, self.new_tissue)
-        return Scene(*(field[pick] for field in fields), self.anchor_mm[index], self.size_mm[index])
+        return Scene(
+            self.albedo[pick],
+            self.height[pick],
+            self.gloss[pick],
+            self.shade[pick],
+            self.opening[pick],
+            self.new_tissue[pick],
+            self.anchor_mm[index],
+            self.size_mm[index],
+        )
 
     def put(self, index: np.ndarray, part: Scene) -> None:
         """Write rows back."""

@@ -137,11 +137,11 @@ def _pool(scenes: Generator, settings: TrainSettings) -> list[PatchBatch]:
     many = scenes.batch(settings.drawn * settings.pool)
     if settings.pool == settings.reuse == 1:
         return [many]
-    dealt = []
+    dealt: list[PatchBatch] = []
     for turn in range(settings.reuse):
         order = torch.as_tensor(scenes.rng.permutation(len(many)), device=many.rgb.device)
-        for rows in order.split(settings.drawn):
-            dealt.append(many.rows(rows) if turn == 0 else many.rows(rows).mirrored(scenes.rng))
+        parts = [many.rows(rows) for rows in order.split(settings.drawn)]
+        dealt += parts if turn == 0 else [part.mirrored(scenes.rng) for part in parts]
     return dealt[::-1]
 
 
@@ -195,7 +195,7 @@ def run(
         net.load_state_dict(load_file(str(start_from)))
     elif settings.pretrained:
         load_pretrained(net, weights)
-    net = net.to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+    net = net.to(device, memory_format=torch.channels_last)
     average = Average(net, settings.average)
     optimiser = _optimiser(net, settings)
     step, spent = 0, 0.0
@@ -254,6 +254,8 @@ def _loop(
         total.backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
         optimiser.step()
+        with torch.no_grad():
+            net.typical.lerp_(output.features.detach().float().mean(0), 0.02)
         average.update(net)
         step += 1
         if step % 50 == 0 or step == 1:

@@ -1,0 +1,105 @@
+"""Write a release: ONNX, safetensors, calibration, features, metrics, card, and the contract that binds them."""
+
+from __future__ import annotations
+
+import json
+import logging
+import warnings
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import torch
+
+from pipeline.errors import ModelError
+from pipeline.learn.net import Output, WoundNet
+from pipeline.learn.train import save_weights
+from pipeline.network import CONTRACT_KIND, CONTRACT_VERSION, FILES, INPUTS, OUTPUTS, sha256_of
+from pipeline.records import Sign, Stage, Tissue
+
+if TYPE_CHECKING:
+    from pipeline.network import Calibration, FeatureStatistics
+
+logger = logging.getLogger(__name__)
+
+OPSET = 17
+
+
+def write_onnx(net: WoundNet, file: Path) -> None:
+    """Export through the tracing exporter (seconds; the newer one took minutes for the same graph)."""
+    net = net.eval().cpu().float()
+    inputs = (torch.zeros(2, 3, 384, 384), torch.ones(2, 1, 384, 384), torch.zeros(2, 1))
+    axes = {name: {0: "batch", 2: "height", 3: "width"} for name in ("picture", "valid")}
+    axes["scale"] = {0: "batch"}
+    axes |= {name: {0: "batch"} for name in OUTPUTS}
+    for name in ("tissue", "signs"):
+        axes[name] = {0: "batch", 2: "half_height", 3: "half_width"}
+    with warnings.catch_warnings():
+        # The tracing exporter warns that it is the older one; it is chosen on purpose.
+        warnings.simplefilter("ignore")
+        torch.onnx.export(
+            net,
+            inputs,
+            str(file),
+            dynamo=False,
+            opset_version=OPSET,
+            input_names=list(INPUTS),
+            output_names=list(Output._fields),
+            dynamic_axes=axes,
+        )
+
+
+def release(
+    folder: Path,
+    net: WoundNet,
+    calibration: Calibration,
+    known: FeatureStatistics,
+    metrics: dict[str, Any],
+    card: str,
+    *,
+    name: str,
+    settings: str,
+) -> None:
+    """Write a whole model folder; its contract is written last, so a half-written folder is refused."""
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "contract.json").unlink(missing_ok=True)
+    write_onnx(net, folder / "model.onnx")
+    save_weights(net, folder / "model.safetensors", {"name": name, "settings": settings})
+    (folder / "calibration.json").write_text(json.dumps(calibration.to_json(), indent=1) + "\n", encoding="utf-8")
+    np.savez_compressed(folder / "features.npz", mean=known.mean, axes=known.axes, distances=known.distances)
+    (folder / "metrics.json").write_text(json.dumps(metrics, indent=1) + "\n", encoding="utf-8")
+    (folder / "card.md").write_text(card, encoding="utf-8")
+    seal(folder, name=name, settings=settings)
+
+
+def seal(folder: Path, *, name: str, settings: str) -> None:
+    """Write the contract over the files that are there."""
+    contract = {
+        "kind": CONTRACT_KIND,
+        "version": CONTRACT_VERSION,
+        "name": name,
+        "settings": settings,
+        "inputs": list(INPUTS),
+        "outputs": list(OUTPUTS),
+        "tissues": [t.name.lower() for t in Tissue],
+        "signs": [s.value for s in Sign],
+        "stages": [s.word for s in Stage],
+        "sha256": {file: sha256_of(folder / file) for file in (*FILES, "model.safetensors")},
+    }
+    partial = folder / "contract.part"
+    partial.write_text(json.dumps(contract, indent=1) + "\n", encoding="utf-8")
+    partial.replace(folder / "contract.json")
+
+
+def load_weights(file: Path) -> WoundNet:
+    """A network from its safetensors."""
+    from safetensors.torch import load_file
+
+    net = WoundNet()
+    try:
+        net.load_state_dict(load_file(str(file)))
+    except (OSError, RuntimeError) as error:
+        raise ModelError(
+            f"The weights in {file} cannot be used: {error}.", "Name the safetensors of a network."
+        ) from error
+    return net.eval()

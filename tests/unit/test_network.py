@@ -1,0 +1,142 @@
+"""The network reader without torch: preparation, ordinal probabilities, conformal sets, refusal of mismatches."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+
+from pipeline import network
+from pipeline.errors import ModelError
+from pipeline.network import Calibration, FeatureStatistics
+
+
+def test_prepare_is_the_published_normalisation():
+    # (x - 127) / 128 is how the Lite weights were trained (TensorFlow TPU repository, EfficientNet-Lite).
+    rgb = np.array([[[0.0, 127.0, 255.0]]])
+    np.testing.assert_allclose(network.prepare(rgb, 1.0), [[[-127 / 128, 0.0, 1.0]]])
+    assert not network.prepare(rgb, 0.0).any()
+
+
+def test_scale_input_counts_octaves():
+    step = network.scale_input(np.array([0.2, 0.4, 0.8]))
+    assert step.shape == (3, 1)
+    np.testing.assert_allclose(np.diff(step[:, 0]), 0.5, rtol=1e-6)
+    assert network.scale_input(np.array([176 / 384]))[0, 0] == pytest.approx(0.0, abs=1e-7)
+
+
+def test_cumulative_link_by_hand():
+    # P(later than k) = 1/2 for k = 0 and 1/(1 + e^2) for all others: differences give the stages (McCullagh 1980).
+    p = network.stage_probabilities(np.array([0.0, -2.0, -2.0, -2.0, -2.0]), 1.0)
+    later = 1 / (1 + np.exp(2.0))
+    np.testing.assert_allclose(p, [0.5, 0.5 - later, 0, 0, 0, later], atol=1e-12)
+
+
+def test_stage_probabilities_sum_to_one_and_sharpen_with_a_low_temperature():
+    logits = np.random.default_rng(3).normal(0, 3, (50, 5))
+    p = network.stage_probabilities(np.sort(logits, axis=1)[:, ::-1], 1.0)
+    np.testing.assert_allclose(p.sum(1), 1.0, atol=1e-12)
+    assert (p >= 0).all()
+    sharp = network.stage_probabilities(np.sort(logits, axis=1)[:, ::-1], 0.25)
+    assert sharp.max(1).mean() > p.max(1).mean()
+
+
+def test_conformal_scores_are_running_sums():
+    # Romano, Sesia & Candes 2020: the score of a class is the mass of all classes at least as likely.
+    np.testing.assert_allclose(network.conformal_scores(np.array([0.1, 0.6, 0.3])), [1.0, 0.6, 0.9])
+
+
+def test_stage_set_grows_with_doubt():
+    base = Calibration.neutral()
+    fitted = Calibration(
+        1.0,
+        base.presence_scale,
+        base.presence_shift,
+        base.flags_scale,
+        base.flags_shift,
+        0.95,
+        base.sign_thresholds,
+        0.1,
+    )
+    sure = np.array([0.9, 0.04, 0.03, 0.01, 0.01, 0.01])
+    unsure = np.array([0.3, 0.3, 0.2, 0.1, 0.05, 0.05])
+    assert len(fitted.stage_set(sure)) < len(fitted.stage_set(unsure))
+    assert len(base.stage_set(sure)) == 6
+
+
+def test_calibration_survives_json():
+    base = Calibration.neutral()
+    again = Calibration.from_json(json.loads(json.dumps(base.to_json())))
+    for name in base.__slots__:
+        np.testing.assert_array_equal(getattr(again, name), getattr(base, name))
+
+
+def test_mahalanobis_distance_of_whitened_features():
+    # With axes that are the identity over the standard deviations, it is the Euclidean norm of z-scores.
+    mean, sd = np.array([1.0, -2.0], np.float32), np.array([2.0, 0.5], np.float32)
+    known = FeatureStatistics(mean, np.diag(1 / sd).astype(np.float32), np.linspace(0, 3, 501, dtype=np.float32))
+    assert known.distance(np.array([[5.0, -2.0], [1.0, -1.5]])) == pytest.approx([2.0, 1.0])
+    strange = known.strangeness(np.array([[1.0, -2.0], [1.0 + 2 * 2.994, -2.0], [41.0, -2.0]]))
+    assert strange[0] < 0.05
+    assert strange[1] == pytest.approx(0.5, abs=0.01)
+    assert strange[2] > 0.99
+
+
+def test_a_folder_without_a_contract_is_refused(tmp_path):
+    with pytest.raises(ModelError, match="holds no network"):
+        network.load(tmp_path)
+
+
+def _contract(**changes: object) -> dict[str, object]:
+    from pipeline.records import Sign, Stage, Tissue
+
+    content: dict[str, object] = {
+        "kind": network.CONTRACT_KIND,
+        "version": network.CONTRACT_VERSION,
+        "name": "test",
+        "inputs": list(network.INPUTS),
+        "outputs": list(network.OUTPUTS),
+        "tissues": [t.name.lower() for t in Tissue],
+        "signs": [s.value for s in Sign],
+        "stages": [s.word for s in Stage],
+        "sha256": {},
+    }
+    return content | changes
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"version": 99}, "another kind or version"),
+        ({"kind": "something else"}, "another kind or version"),
+        ({"signs": ["green_film"]}, "other signs"),
+        ({"stages": ["fresh"]}, "other stages"),
+        ({}, "lacks model.onnx"),
+    ],
+)
+def test_a_contract_of_another_kind_is_refused(tmp_path, changes, message):
+    (tmp_path / "contract.json").write_text(json.dumps(_contract(**changes)))
+    with pytest.raises(ModelError, match=message):
+        network.describe(tmp_path)
+
+
+def test_a_changed_file_is_refused(tmp_path):
+    for name in network.FILES:
+        (tmp_path / name).write_bytes(b"as released")
+    hashes = {name: network.sha256_of(tmp_path / name) for name in network.FILES}
+    (tmp_path / "contract.json").write_text(json.dumps(_contract(sha256=hashes)))
+    assert network.describe(tmp_path)["name"] == "test"
+    with pytest.raises(ModelError, match="cannot be run"):
+        network.load(tmp_path)
+    (tmp_path / "calibration.json").write_bytes(b"as changed")
+    with pytest.raises(ModelError, match=r"calibration.json is not the one"):
+        network.describe(tmp_path)
+
+
+def test_importing_the_reader_loads_neither_torch_nor_onnxruntime():
+    code = "import sys, pipeline.network; print([m for m in ('torch', 'onnxruntime', 'cv2') if m in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
