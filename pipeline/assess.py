@@ -6,10 +6,10 @@ from dataclasses import replace
 from itertools import islice
 from typing import TYPE_CHECKING
 
-from pipeline import flow, timeline
+from pipeline import flow, ties, timeline
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
     from datetime import date
 
     from pipeline.grove import Grove
@@ -24,6 +24,18 @@ def full_register(grove: Grove, store: Store) -> Register:
         return grove.register
     events = sorted((*grove.register.events, *answered), key=lambda event: event.on)
     return replace(grove.register, events=tuple(events))
+
+
+def _on_one_bark(grove: Grove, store: Store, sites: Sequence[int]) -> list[Reading]:
+    """Readings in the scale that all photos of their site give together, with the score of the same place."""
+    readings = store.readings_of(sites)
+    known = store.ties_of(reading.sha256 for reading in readings)
+    return [
+        ties.corrected(reading, known[reading.sha256].scale, known[reading.sha256].same_place, grove.settings)
+        if reading.sha256 in known
+        else reading
+        for reading in readings
+    ]
 
 
 def assess_trees(
@@ -45,7 +57,7 @@ def assess_trees(
     chosen = set(wanted)
     sites = [site.site for site in register.sites.values() if site.tree in chosen]
     readings: dict[int, list[Reading]] = {}
-    for reading in store.readings_of(sites):
+    for reading in _on_one_bark(grove, store, sites):
         readings.setdefault(reading.site, []).append(reading)
     index = timeline.index_register(register)
     reviews = flow.by_tree(store.reviews(sites=sites, standing_only=True), register)

@@ -13,14 +13,15 @@ import io
 import json
 import logging
 import os
-from typing import TYPE_CHECKING
+from dataclasses import fields
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from PIL import Image, UnidentifiedImageError
 
 from pipeline import intake
 from pipeline.errors import PhotoRefused
-from pipeline.records import SitePatch
+from pipeline.records import Flag, SitePatch, SurfaceFix
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -53,6 +54,7 @@ def save_patch(folder: Path, sha256: str, patch: SitePatch) -> Path:
         "source_px_per_mm": patch.source_px_per_mm,
         "has_scale": patch.has_scale,
         "white_balanced": patch.white_balanced,
+        "fix": None if patch.fix is None else _fix_as_json(patch.fix),
     }
     buffer = io.BytesIO()
     Image.fromarray(rgb).save(buffer, "JPEG", quality=PATCH_QUALITY, comment=json.dumps(place))
@@ -65,14 +67,38 @@ def load_patch(folder: Path, sha256: str) -> SitePatch | None:
     try:
         with Image.open(path) as image:
             place = json.loads(image.info["comment"])
+            place["fix"] = _fix_of_json(place.get("fix"))
             rgb = np.asarray(image.convert("RGB"))
     except FileNotFoundError:
         return None
-    except (OSError, UnidentifiedImageError, KeyError, ValueError) as error:
+    except (OSError, UnidentifiedImageError, KeyError, ValueError, TypeError) as error:
         _log.warning("The patch %s is damaged (%s); it is made again by the next run.", path, error)
         path.unlink(missing_ok=True)
         return None
     return SitePatch(rgb=rgb, valid=np.ones(rgb.shape[:2], dtype=np.bool_), **place)
+
+
+def load_fix(folder: Path, sha256: str) -> SurfaceFix | None:
+    """The geometry with which a patch in the cache was unrolled, without decoding it; ``None`` where it has none."""
+    try:
+        with Image.open(patch_path(folder, sha256)) as image:
+            return _fix_of_json(json.loads(image.info["comment"]).get("fix"))
+    except (OSError, UnidentifiedImageError, KeyError, ValueError, TypeError):
+        return None
+
+
+def _fix_as_json(fix: SurfaceFix) -> dict[str, object]:
+    values = ((field.name, getattr(fix, field.name)) for field in fields(fix))
+    return {name: value.tolist() if isinstance(value, np.ndarray) else value for name, value in values}
+
+
+def _fix_of_json(said: dict[str, Any] | None) -> SurfaceFix | None:
+    if said is None:
+        return None
+    values: dict[str, Any] = {
+        name: np.array(value) if isinstance(value, list) else value for name, value in said.items()
+    }
+    return SurfaceFix(**values | {"flags": Flag(said["flags"])})
 
 
 def has_patch(folder: Path, sha256: str) -> bool:

@@ -672,6 +672,30 @@ class Registration:
         return float(np.linalg.det(self.matrix[:, :2]))
 
 
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Two photos of one site laid over each other, as it is kept.
+
+    Attributes
+    ----------
+    earlier, later
+        Their hashes.
+    same_place
+        See :class:`Registration`; ``None`` where there was too little bark to tell.
+    places
+        Bark that both show: x and y in the earlier photo's site frame, x and y in the later's, and the standard
+        uncertainty of one coordinate of their difference, in mm.
+    """
+
+    earlier: str
+    later: str
+    same_place: float | None
+    blocks: int
+    agreeing: int
+    scatter_mm: float | None
+    places: tuple[tuple[float, float, float, float, float], ...] = ()
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class SiteMaps:
     """What a reader sees in a patch.
@@ -813,6 +837,8 @@ class Reading:
     lookalike_p: float = 0.0
     device: str = ""
     centroid_mm: tuple[float, float] | None = None
+    same_place: float | None = None
+    """How surely the bark is that of the site's earlier photos; ``None``: not compared, or too little bark to tell."""
 
     @property
     def stage(self) -> Stage:

@@ -45,6 +45,7 @@ _by_name = {
     "stage_p": st.tuples(*[finite] * len(Stage)),
     "model": st.just(MODEL),
     "settings": st.just(SETTINGS),
+    "same_place": st.none(),  # not part of a stored reading
 }
 readings = st.builds(Reading, **{f.name: _by_name.get(f.name, _by_type.get(str(f.type))) for f in fields(Reading)})
 refusals = st.builds(

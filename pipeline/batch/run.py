@@ -18,6 +18,7 @@ import cv2
 from pipeline import alerts, assess, flow, readers
 from pipeline.batch.inbox import Received, receive_inbox
 from pipeline.batch.reading import Count, ReadingQueue
+from pipeline.batch.tying import tie_sites
 from pipeline.batch.words import Progress, RunStage, RunSummary
 from pipeline.crew import Orders
 from pipeline.errors import StoreError
@@ -106,6 +107,8 @@ def run(
             clock.stage(RunStage.READING),
         ):
             queue.read_waiting(inbox, _number_of(workers))
+        with clock.stage(RunStage.COMPARING):
+            tie_sites(grove, store, assess.full_register(grove, store), version, lock.check, progress)
         with clock.stage(RunStage.ALERTS):
             lock.check()
             today = now.astimezone(grove.settings.grove.zone).date()

@@ -15,12 +15,13 @@ class RunStage(StrEnum):
 
     RECEIVING = "receiving"
     READING = "reading"
+    COMPARING = "comparing"
     ALERTS = "alerts"
 
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """How far a run has come: files received, photos read, or trees looked at, of how many."""
+    """How far a run has come: files received, photos read, sites compared or trees looked at, of how many."""
 
     stage: RunStage
     done: int

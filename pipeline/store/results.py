@@ -9,6 +9,7 @@ from sqlalchemy import delete, exists, func, insert, select, tuple_, update
 from sqlalchemy.dialects.sqlite import insert as upsert
 
 from pipeline.records import Reading, Refusal
+from pipeline.store.bark import forget
 from pipeline.store.connected import CHUNK, Connected
 from pipeline.store.rows import not_finite, outlines_json, reading_of, reading_row, refusal_of, storable
 from pipeline.store.tables import outlines, reader_uses, readings, refusals, results, standing
@@ -93,6 +94,7 @@ class Results(Connected):
         with self._writing() as connection:
             counts = _in_use(connection) == (model, settings)
             _remove(connection, [row["sha256"] for row in rows], model, settings)
+            forget(connection, [row["sha256"] for row in rows])
             connection.execute(insert(results), rows)
             numbers = _numbers(connection, [row["sha256"] for row in rows], model, settings)
             _insert_details(connection, found, numbers)

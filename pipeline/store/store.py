@@ -8,6 +8,7 @@ from pipeline.store.accounts import Accounts
 from pipeline.store.alert_book import AlertBook
 from pipeline.store.arrivals import Arrivals
 from pipeline.store.audit import AuditLog
+from pipeline.store.bark import Bark
 from pipeline.store.casebook import Casebook
 from pipeline.store.locks import Locks
 from pipeline.store.opening import open_engine
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-class Store(Arrivals, Results, AlertBook, People, Casebook, Accounts, AuditLog, Locks):
+class Store(Arrivals, Results, Bark, AlertBook, People, Casebook, Accounts, AuditLog, Locks):
     """A grove's database.  Takes and gives records only; use it as a context manager."""
 
     def close(self) -> None:

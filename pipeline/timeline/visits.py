@@ -29,9 +29,9 @@ if TYPE_CHECKING:
     from pipeline.records import Reading
     from pipeline.settings import TimeSettings
 
-COMMON_TO_SITE = frozenset({"girth", "card tilt", "card roll", "card yaw", "standoff"})
+COMMON_TO_SITE = frozenset({"girth", "card tilt", "card roll", "card yaw", "standoff", "shared bark"})
 SIGNS, STAGES, UNSEEN = tuple(Sign), tuple(Stage), SignReading(0.0)
-INDEPENDENT = frozenset({"corner noise", "softness"})
+INDEPENDENT = frozenset({"corner noise", "softness", "own view"})
 DISAGREES_P = 0.99
 RIM_REREAD = 0.3
 """Share of a visit's common uncertainty that differs all the same between two of its photos (a reader never draws the
@@ -113,6 +113,7 @@ def combine_visit(visit_on: date, readings: Sequence[Reading], settings: TimeSet
             sign: tuple(sorted((r.signs[sign].p for r in ordered if sign in r.signs), reverse=True)) for sign in SIGNS
         },
         area_common_rel_sd=area.common / area.value if area.value else 0.0,
+        same_place=min((r.same_place for r in ordered if r.same_place is not None), default=None),
     )
 
 
@@ -152,6 +153,7 @@ def _visit_of_one(visit_on: date, reading: Reading, settings: TimeSettings) -> V
         episode=1,
         sign_p_by_photo={sign: (seen[sign].p,) if sign in seen else () for sign in SIGNS},
         area_common_rel_sd=(area_sd or 0.0) / area * variance_shares(reading.area_sd_parts)[0] ** 0.5 if area else 0.0,
+        same_place=reading.same_place,
     )
 
 

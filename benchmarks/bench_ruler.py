@@ -1,0 +1,201 @@
+"""How right the ruler is: sizes, intervals, change, same place; with the true rim and with a reader's, side by side.
+
+    python -m benchmarks.bench_ruler [--sites 60] [--visits 5]
+        [--drawn 12 --megapixels 12 --reader classical|released|FOLDER --bark FOLDER --cache FOLDER]
+
+*Geometry*: corners and rims are projected by the renderer's own camera, nothing is drawn; the rim is seen without
+error.  *Drawn*: photos are drawn, their corners found, patches unrolled, read and registered; ``--drawn`` is the number
+of sites.  Figures carry 95 % bootstrap intervals over sites (visits of a site are not independent).  Widths are compared
+as the ruler defines them, longest chord with longest chord.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections import defaultdict
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+from benchmarks import ruler_drawn, ruler_sim
+from benchmarks.ruler_scenes import GROWTH_A_VISIT, Spread, site_plan, visit_scene
+from pipeline import hanging, metrics
+from pipeline.advance import gilman_advance_mm
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from pipeline.records import BarkScale
+
+ADVANCE_MM = 0.6
+"""Rim advance between two visits of the simulated sites that close."""
+QUANTITIES = ("area_mm2", "width_mm", "height_mm")
+
+
+@dataclass(slots=True)
+class Tally:
+    """Figures by name, each a list with one array a site."""
+
+    columns: dict[str, list[NDArray[np.float64]]] = field(default_factory=lambda: defaultdict(list))
+
+    def add(self, name: str, values: list[float]) -> None:
+        """One site's values."""
+        self.columns[name].append(np.asarray(values, dtype=np.float64))
+
+    def figure(self, name: str, of: Callable[[NDArray[np.float64]], float], digits: int, unit: str = "") -> str:
+        """A figure over all values with its bootstrap interval over sites and the number of values."""
+        sites = [s for s in self.columns.get(name, []) if s.size]
+        if not sites:
+            return "-"
+        sure = metrics.bootstrap(lambda k: of(np.concatenate([sites[i] for i in k])), len(sites), draws=400)
+        count = sum(s.size for s in sites)
+        return f"{sure.value:.{digits}f}{unit} ({sure.lo:.{digits}f}-{sure.hi:.{digits}f}; {count})"
+
+
+def geometry(
+    sites: int, visits: int, spread: Spread, tally: Tally, prefix: str = "", hole_mm: float | None = None
+) -> None:
+    """Simulated sites: errors of single photos and of all visits together, of change and of no change."""
+    for number in range(sites):
+        plan = site_plan(number, spread, hole_mm)
+        for name, step in (("still", 0.0), ("closing", ADVANCE_MM)):
+            rng = np.random.default_rng([number, 21, int(10 * step)])
+            seen = []
+            for visit in range(visits):
+                scene = visit_scene(plan, visit, spread, advance_mm=step * visit, growth=GROWTH_A_VISIT * visit)
+                seen.append(ruler_sim.measure(scene, plan.girth_mm, rng))
+            if not all(np.isfinite(m.sizes.area_mm2) for m in seen):
+                tally.add(f"{prefix}behind the horizon", [1.0])
+                continue
+            views = [hanging.View(m.fix, "phone", m.at_mm, m.size_mm) for m in seen]
+            links = [ruler_sim.shared_bark((v - 1, v), seen[v - 1], seen[v], rng) for v in range(1, visits)]
+            scales = hanging.estimate(views, links)
+            if name == "still":
+                _sizes(prefix, seen, scales, tally)
+                _no_change(prefix, seen, scales, tally)
+            else:
+                _advance(prefix, seen, scales, tally)
+            if hole_mm:
+                break
+
+
+def _sizes(prefix: str, seen: list[ruler_sim.Measured], scales: tuple[BarkScale, ...], tally: Tally) -> None:
+    if seen[0].truth.area_mm2 < 100 and not prefix.startswith("hole"):
+        return
+    for quantity, factor in zip(QUANTITIES, ("area", "width", "height"), strict=True):
+        alone = [getattr(m.sizes, quantity) / getattr(m.truth, quantity) - 1 for m in seen]
+        together = [(1 + e) * getattr(s, factor) - 1 for e, s in zip(alone, scales, strict=True)]
+        alone_sd = [getattr(m.scale, f"{factor}_rel_sd") for m in seen]
+        together_sd = [getattr(s, f"{factor}_rel_sd") for s in scales]
+        for when, errors, sds in (("single", alone, alone_sd), ("joint", together, together_sd)):
+            tally.add(f"{prefix}{quantity} {when}", [abs(e) for e in errors])
+            tally.add(f"{prefix}{quantity} {when} held", [abs(e) < 1.96 * s for e, s in zip(errors, sds, strict=True)])
+            if quantity == "width_mm":
+                tally.add(
+                    f"{prefix}width {when} mm", [abs(e) * m.truth.width_mm for e, m in zip(errors, seen, strict=True)]
+                )
+
+
+def _no_change(prefix: str, seen: list[ruler_sim.Measured], scales: tuple[BarkScale, ...], tally: Tally) -> None:
+    areas = [m.sizes.area_mm2 * s.area for m, s in zip(seen, scales, strict=True)]
+    own = [np.sqrt(max(s.area_rel_sd**2 - s.area_common_rel_sd**2, 0)) for s in scales]
+    called = [abs(np.log(areas[k] / areas[k - 1])) > 1.96 * np.hypot(own[k], own[k - 1]) for k in range(1, len(areas))]
+    tally.add(f"{prefix}false change", [float(c) for c in called])
+
+
+def _advance(prefix: str, seen: list[ruler_sim.Measured], scales: tuple[BarkScale, ...], tally: Tally) -> None:
+    for when, factors in (("single", [1.0] * len(seen)), ("joint", [s.area for s in scales])):
+        errors = []
+        for k in range(1, len(seen)):
+            a, b = seen[k - 1], seen[k]
+            true = gilman_advance_mm(a.truth.area_mm2, b.truth.area_mm2, a.truth.perimeter_mm, b.truth.perimeter_mm)
+            lengths = [m.sizes.perimeter_mm * np.sqrt(f) for m, f in zip((a, b), factors[k - 1 : k + 1], strict=True)]
+            found = gilman_advance_mm(a.sizes.area_mm2 * factors[k - 1], b.sizes.area_mm2 * factors[k], *lengths)
+            errors.append(abs(found - true))
+        tally.add(f"{prefix}advance {when}", errors)
+
+
+def _median(values: NDArray[np.float64]) -> float:
+    return float(np.median(values))
+
+
+def _p95(values: NDArray[np.float64]) -> float:
+    return float(np.quantile(values, 0.95))
+
+
+def _percent(of: Callable[[NDArray[np.float64]], float]) -> Callable[[NDArray[np.float64]], float]:
+    return lambda values: 100 * of(values)
+
+
+def _share(values: NDArray[np.float64]) -> float:
+    return 100 * float(values.mean())
+
+
+ROWS = (
+    ("area, single visit: median", "3 %", "area_mm2 single", _percent(_median), 2, " %"),
+    ("area, single visit: 95th percentile", "10 %", "area_mm2 single", _percent(_p95), 2, " %"),
+    ("area, all visits together: median", "2 %", "area_mm2 joint", _percent(_median), 2, " %"),
+    ("area, all visits together: 95th percentile", "6 %", "area_mm2 joint", _percent(_p95), 2, " %"),
+    ("width, single visit: median", "0.7 mm", "width single mm", _median, 2, " mm"),
+    ("width, all visits together: median", "0.4 mm", "width joint mm", _median, 2, " mm"),
+    ("hole of 8 mm, single: median area error", "8 %", "hole area_mm2 single", _percent(_median), 2, " %"),
+    ("rim advance, photos alone: median", "", "advance single", _median, 3, " mm"),
+    ("rim advance, on shared bark: median", "0.25 mm", "advance joint", _median, 3, " mm"),
+    ("rim advance, on shared bark: 95th percentile", "0.8 mm", "advance joint", _p95, 3, " mm"),
+    ("no change called a change", "3-7 %", "false change", _share, 1, " %"),
+    ("95 % interval of area holds, single", "93-97 %", "area_mm2 single held", _share, 1, " %"),
+    ("95 % interval of width holds, single", "93-97 %", "width_mm single held", _share, 1, " %"),
+    ("95 % interval of height holds, single", "93-97 %", "height_mm single held", _share, 1, " %"),
+    ("95 % interval of area holds, together", "93-97 %", "area_mm2 joint held", _share, 1, " %"),
+    ("95 % interval of width holds, together", "93-97 %", "width_mm joint held", _share, 1, " %"),
+    ("95 % interval of height holds, together", "93-97 %", "height_mm joint held", _share, 1, " %"),
+    ("card tilted by 4 degrees, single: median area", "", "tilted area_mm2 single", _percent(_median), 2, " %"),
+    ("card tilted by 4 degrees, together: median area", "3 %", "tilted area_mm2 joint", _percent(_median), 2, " %"),
+    ("wrong site found out (score below 0.3)", "99 %", "wrong found", _share, 1, " %"),
+    ("right site refused", "0.5 %", "right refused", _share, 1, " %"),
+)
+
+
+def main() -> None:
+    """Simulate, draw where asked to, print the table."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--sites", type=int, default=60)
+    parser.add_argument("--visits", type=int, default=5)
+    parser.add_argument("--drawn", type=int, default=0, help="sites to draw for the reader's column")
+    parser.add_argument("--drawn-visits", type=int, default=3)
+    parser.add_argument("--megapixels", type=float, default=12.0)
+    parser.add_argument("--reader", default="classical")
+    parser.add_argument("--bark", type=Path, default=None, help="folder with photographs of bark")
+    parser.add_argument("--cache", type=Path, default=None, help="folder that keeps the drawn photos")
+    options = parser.parse_args()
+    cv2.setNumThreads(1)
+    began = time.perf_counter()
+    own, read = Tally(), Tally()
+    geometry(options.sites, options.visits, Spread(), own)
+    geometry(max(options.sites // 2, 1), 1, Spread(), own, "hole ", 8.0)
+    geometry(max(options.sites // 2, 1), options.visits, Spread(exact_tilt_deg=4.0), own, "tilted ")
+    if options.drawn:
+        ruler_drawn.compare(options, read)
+    print(f"{options.sites} simulated sites of {options.visits} visits; {time.perf_counter() - began:.0f} s")
+    print(
+        f"{options.drawn} drawn sites of {options.drawn_visits} visits at {options.megapixels:g} MP, '{options.reader}'"
+    )
+    print("value (95 % bootstrap interval over sites; number of values)\n")
+    print(f"{'what':50s} {'reach':9s} {'geometry':32s} {'drawn, true rim':32s} drawn, reader's rim")
+    for what, reach, name, of, digits, unit in ROWS:
+        columns = (
+            own.figure(name, of, digits, unit),
+            read.figure(f"true {name}", of, digits, unit),
+            read.figure(name, of, digits, unit),
+        )
+        print(f"{what:50s} {reach:9s} {columns[0]:32s} {columns[1]:32s} {columns[2]}")
+
+
+if __name__ == "__main__":
+    main()

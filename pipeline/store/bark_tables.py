@@ -1,0 +1,46 @@
+"""Tables of what photos of one site share: results, made again from patches and readings."""
+
+from __future__ import annotations
+
+from sqlalchemy import REAL, Column, ForeignKey, Index, Integer, Table, Text
+
+from pipeline.store.columns import JsonText
+from pipeline.store.tables import metadata
+
+comparisons = Table(
+    "comparisons",
+    metadata,
+    Column("earlier", Text, ForeignKey("photos.sha256"), primary_key=True),
+    Column("later", Text, ForeignKey("photos.sha256"), primary_key=True),
+    Column("basis", Text, nullable=False),
+    Column("same_place", REAL),
+    Column("blocks", Integer, nullable=False),
+    Column("agreeing", Integer, nullable=False),
+    Column("scatter_mm", REAL),
+    Column("places", JsonText, nullable=False),
+    sqlite_strict=True,
+)
+Index("ix_comparisons_later", comparisons.c.later)
+
+SCALE: tuple[str, ...] = (
+    "area",
+    "width",
+    "height",
+    "area_rel_sd",
+    "width_rel_sd",
+    "height_rel_sd",
+    "area_common_rel_sd",
+    "width_common_rel_sd",
+)
+"""Columns of a photo's scale, as in ``records.BarkScale``: all empty where it keeps its own."""
+
+bark_scales = Table(
+    "bark_scales",
+    metadata,
+    Column("sha256", Text, ForeignKey("photos.sha256"), primary_key=True),
+    Column("basis", Text, nullable=False),
+    Column("same_place", REAL),
+    *(Column(name, REAL) for name in SCALE),
+    sqlite_strict=True,
+)
+"""One row for every reading that was compared, or that had nothing to be compared with."""

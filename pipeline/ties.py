@@ -1,0 +1,210 @@
+"""Photos of a site tied together by the bark round the wound: compare two, learn each one's scale, correct readings.
+
+    patch + reading of two photos ──compare──> Comparison      (is it the same place? which bark do both show?)
+    all comparisons of a site ──scales──> BarkScale of each photo ──corrected──> Reading in millimetres of one bark
+
+Pure functions.  ``pipeline.batch.ties`` feeds them from cache and store.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+from pipeline import hanging, registration, ruler
+from pipeline.records import BarkScale, Comparison, Flag
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+    from datetime import date
+
+    from pipeline.records import Mask, Polygon, Reading, SitePatch, SurfaceFix
+    from pipeline.settings import Settings
+
+VERSION = "1"
+"""Part of what a stored comparison rests on: a new way of comparing makes all of them again."""
+LEAST_BLOCKS = 24
+"""Blocks of bark below which nothing is said of the place."""
+MARGIN_MM = 3.0
+"""Bark this near to the wound changes with it."""
+PHOTOS_BACK = 3
+"""Earlier visits that are tried until one shows the same bark: one swapped photo does not accuse the next one."""
+SHARED, OWN = "shared bark", "own view"
+"""Names of what then remains of the scale's uncertainty: common to the site's photos, and of the photo alone."""
+SCALE_PARTS = frozenset({"corner noise", *ruler.SOURCES})
+_SHIFT = 4
+
+
+def wound_mask(patch: SitePatch, reading: Reading) -> Mask:
+    """Where a patch shows what is not lasting bark: opening, new tissue and signs, with a margin; shape (H, W)."""
+    mask = np.zeros(patch.valid.shape, dtype=np.uint8)
+    outlines = reading.outlines
+    polygons: list[Polygon] = [*outlines.aperture, *outlines.new_tissue]
+    polygons += [polygon for lines in outlines.signs.values() for polygon in lines]
+    for polygon in polygons:
+        corners = np.asarray(polygon, dtype=np.float64)
+        x = (corners[:, 0] - patch.left_mm) / patch.mm_per_px - 0.5
+        y = (patch.top_mm - corners[:, 1]) / patch.mm_per_px - 0.5
+        points = np.rint(np.column_stack([x, y]) * 2**_SHIFT).astype(np.int32)
+        cv2.fillPoly(mask, [points], 1, shift=_SHIFT)
+    reach = round(MARGIN_MM / patch.mm_per_px)
+    ball = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    return np.asarray(cv2.dilate(mask, ball) > 0)
+
+
+def compare(earlier_patch: SitePatch, earlier: Reading, later_patch: SitePatch, later: Reading) -> Comparison:
+    """Lay a photo's overview patch over an earlier one's."""
+    found = registration.register(
+        earlier_patch, later_patch, wound_mask(earlier_patch, earlier), wound_mask(later_patch, later)
+    )
+    table = np.column_stack([found.places_earlier, found.places_later, found.places_sd_mm])
+    return Comparison(
+        earlier=earlier.sha256,
+        later=later.sha256,
+        same_place=found.same_place if found.blocks >= LEAST_BLOCKS else None,
+        blocks=found.blocks,
+        agreeing=found.agreeing,
+        scatter_mm=found.scatter_mm if np.isfinite(found.scatter_mm) else None,
+        places=tuple((a, b, c, d, sd) for a, b, c, d, sd in np.round(table, 3).tolist()),
+    )
+
+
+def partners(readings: Sequence[Reading], moved_on: Iterable[date] = ()) -> dict[str, tuple[Reading, ...]]:
+    """For each photo of a site the earlier photos it is to be compared with, most recent visit first.
+
+    Parameters
+    ----------
+    readings
+        All of one site.
+    moved_on
+        Days on which the card was moved: photos from before and after are not compared.
+
+    Returns
+    -------
+    dict
+        By hash: one photo of each of the last visits (the sharpest); the first visit's photos are compared with its
+        sharpest.  Photos that are no wound site, and the very first, have none.
+    """
+    usable = sorted((r for r in readings if not r.flags & Flag.NOT_LIKE_A_SITE), key=lambda r: (r.visit_on, r.sha256))
+    best: dict[date, Reading] = {}
+    for reading in usable:
+        known = best.get(reading.visit_on)
+        if known is None or (reading.sharpness_mm, reading.sha256) < (known.sharpness_mm, known.sha256):
+            best[reading.visit_on] = reading
+    days = sorted(best)
+    breaks = sorted(moved_on)
+    found: dict[str, tuple[Reading, ...]] = {}
+    for reading in usable:
+        since = max((day for day in breaks if day <= reading.visit_on), default=None)
+        before = [d for d in days if d < reading.visit_on and (since is None or d >= since)]
+        chosen = [best[day] for day in reversed(before[-PHOTOS_BACK:])]
+        if not chosen and best[reading.visit_on] is not reading:
+            chosen = [best[reading.visit_on]]
+        if chosen:
+            found[reading.sha256] = tuple(chosen)
+    return found
+
+
+def scales(
+    readings: Sequence[Reading],
+    fixes: Mapping[str, SurfaceFix],
+    comparisons: Iterable[Comparison],
+    same_place_score: float,
+) -> dict[str, BarkScale]:
+    """Scale of every photo of a site that shares bark with another one; the others keep their own.
+
+    Photos are taken together as far as comparisons of the same place tie them.
+    """
+    by_hash = {r.sha256: r for r in readings if r.sha256 in fixes}
+    ties = [
+        c
+        for c in comparisons
+        if c.same_place is not None
+        and c.same_place >= same_place_score
+        and c.earlier in by_hash
+        and c.later in by_hash
+        and len(c.places) >= 3
+    ]
+    found: dict[str, BarkScale] = {}
+    for group in _groups(ties):
+        order = sorted(group, key=lambda h: (by_hash[h].taken_at, h))
+        number = {sha256: k for k, sha256 in enumerate(order)}
+        views = [_view(by_hash[h], fixes[h]) for h in order]
+        links = []
+        for tie in ties:
+            if tie.later in number:
+                table = np.asarray(tie.places, dtype=np.float64)
+                links.append(
+                    hanging.Link(number[tie.earlier], number[tie.later], table[:, :2], table[:, 2:4], table[:, 4])
+                )
+        found |= dict(zip(order, hanging.estimate(views, links), strict=True))
+    return found
+
+
+def _groups(ties: Iterable[Comparison]) -> list[set[str]]:
+    groups: list[set[str]] = []
+    for tie in ties:
+        joined = {tie.earlier, tie.later}
+        apart = []
+        for group in groups:
+            if group & joined:
+                joined |= group
+            else:
+                apart.append(group)
+        groups = [*apart, joined]
+    return groups
+
+
+def _view(reading: Reading, fix: SurfaceFix) -> hanging.View:
+    corners = [corner for polygon in reading.outlines.aperture for corner in polygon]
+    if not corners:
+        return hanging.View(fix, reading.device, reading.centroid_mm or (0.0, -110.0), (20.0, 20.0))
+    lo, hi = np.min(corners, axis=0), np.max(corners, axis=0)
+    at, size = (lo + hi) / 2, hi - lo
+    return hanging.View(fix, reading.device, (float(at[0]), float(at[1])), (float(size[0]), float(size[1])))
+
+
+def corrected(reading: Reading, scale: BarkScale | None, same_place: float | None, settings: Settings) -> Reading:
+    """A reading in the scale that the site's bark gives; outlines stay in the photo's own."""
+    area, parts = reading.aperture_area_mm2, reading.area_sd_parts
+    if scale is None or not area or not parts:
+        return replace(reading, same_place=same_place) if same_place is not None else reading
+    kept = {name: part * scale.area for name, part in parts.items() if name not in SCALE_PARTS}
+    size = area * scale.area
+    own = np.sqrt(max(scale.area_rel_sd**2 - scale.area_common_rel_sd**2, 0.0))
+    kept |= {SHARED: size * scale.area_common_rel_sd, OWN: float(size * own)}
+    ends = _ends_sd_mm(reading, settings.reading.rim_wander_mm)
+    line = (scale.area) ** 0.5
+
+    def length(value: float | None, factor: float, rel_sd: float) -> tuple[float | None, float | None]:
+        return (None, None) if value is None else (value * factor, float(np.hypot(value * factor * rel_sd, ends)))
+
+    width = length(reading.aperture_width_mm, scale.width, scale.width_rel_sd)
+    height = length(reading.aperture_height_mm, scale.height, scale.height_rel_sd)
+    perimeter, perimeter_sd = reading.aperture_perimeter_mm, reading.aperture_perimeter_mm_sd
+    return replace(
+        reading,
+        aperture_area_mm2=size,
+        aperture_area_mm2_sd=float(np.sqrt(sum(part**2 for part in kept.values()))),
+        aperture_width_mm=width[0],
+        aperture_width_mm_sd=width[1],
+        aperture_height_mm=height[0],
+        aperture_height_mm_sd=height[1],
+        aperture_perimeter_mm=None if perimeter is None else perimeter * line,
+        aperture_perimeter_mm_sd=perimeter_sd,
+        area_sd_parts=kept,
+        same_place=same_place,
+    )
+
+
+def _ends_sd_mm(reading: Reading, wander_mm: float) -> float:
+    """What the rim's own uncertainty makes of a chord's two ends, read back from the area's parts (``measure``)."""
+    perimeter = reading.aperture_perimeter_mm or 0.0
+    if perimeter <= 0:
+        return 0.0
+    rim = reading.area_sd_parts.get("rim", 0.0) / perimeter
+    wander = reading.area_sd_parts.get("softness", 0.0) / np.sqrt(perimeter * min(perimeter, wander_mm))
+    return float(np.hypot(2 * rim, np.sqrt(2) * wander))
