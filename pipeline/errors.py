@@ -100,6 +100,10 @@ class StoreError(WoundwoodError):
     """The grove's database cannot be opened, read or written."""
 
 
+class NotSent(WoundwoodError):
+    """An e-mail could not be handed over to the mail server; it waits in the outbox."""
+
+
 class NotReceived(WoundwoodError):
     """One file of the inbox could not be copied to the originals; it stays in the inbox for the next look."""
 

@@ -6,6 +6,7 @@ GROVE/inbox/         where new photos are put
 GROVE/photos/        originals, named by their hash, never changed
 GROVE/cache/         thumbnails and patches; may be deleted at any time
 GROVE/reports/       what was written for people
+GROVE/outbox/        digests of alerts, as text files; made when the first one is written
 GROVE/woundwood.db   readings, visits, alerts
 """
 
@@ -79,6 +80,11 @@ class Grove:
     def reports(self) -> Path:
         """Pages and tables for people."""
         return self.root / "reports"
+
+    @property
+    def outbox(self) -> Path:
+        """Digests of alerts, as text files."""
+        return self.root / "outbox"
 
     @property
     def database(self) -> Path:

@@ -1149,3 +1149,34 @@ class Answer:
     event: Event | None = None
     note: str = ""
     id: int = 0
+
+
+# ---------------------------------------------------------------- what is told to people
+
+
+@dataclass(frozen=True, slots=True)
+class Digest:
+    """A text about what is new among the alerts.
+
+    ``key`` is the same for the same news; ``news`` names them (alert, severity, how often it opened); ``id`` is 0 until
+    it is stored.
+    """
+
+    key: str
+    made_at: datetime
+    file: str
+    subject: str
+    body: str
+    news: tuple[str, ...]
+    id: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class WaitingDigest:
+    """A digest that was not sent yet; ``perhaps_sent`` where a sending was cut off before its outcome was known."""
+
+    digest: Digest
+    tries: int = 0
+    last_at: datetime | None = None
+    perhaps_sent: bool = False
+    detail: str = ""

@@ -229,6 +229,27 @@ class ReviewSettings(_Section):
     min_password_length: int = Field(12, ge=8, description="Shortest password that is taken.")
 
 
+class OutboxSettings(_Section):
+    """Digests of alerts; nothing leaves the machine unless ``enabled``."""
+
+    enabled: bool = Field(False, description="Whether digests are sent by e-mail; as files they are written anyway.")
+    least_severity: Literal["note", "look", "act"] = Field("look", description="Less urgent alerts are not told.")
+    host: str = Field("", description="Name of the mail server.")
+    port: int = Field(587, ge=1, le=65535, description="Its port: 587 with starttls, 465 with tls.")
+    security: Literal["starttls", "tls", "none"] = Field(
+        "starttls", description="How the connection is encrypted; 'none' only for a server on this machine."
+    )
+    user: str = Field("", description="Name to sign in with; empty for none.")
+    password_env: str = Field(
+        "", pattern=r"^[A-Za-z_]*[A-Za-z0-9_]*$", description="Name of the environment variable that holds the password; never the password itself."
+    )
+    sender: str = Field("", description="Address that the e-mails come from.")
+    recipients: tuple[str, ...] = Field((), description="Addresses that they go to.")
+    timeout_s: float = Field(30.0, gt=0, description="Seconds to wait for the server.")
+    give_up_days: float = Field(7.0, gt=0, description="Digests older than this are not sent any more, e.g. those from before e-mail was enabled.")
+    retry_minutes: float = Field(15.0, ge=0, description="Minutes before a failed sending is tried again.")
+
+
 class Settings(_Section):
     """All settings of one grove."""
 
@@ -245,6 +266,7 @@ class Settings(_Section):
     watch: WatchSettings = WatchSettings()
     clock: ClockSettings = ClockSettings()
     review: ReviewSettings = ReviewSettings()
+    outbox: OutboxSettings = OutboxSettings()
 
     @property
     def reading_hash(self) -> str:

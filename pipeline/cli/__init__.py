@@ -25,6 +25,7 @@ SUMMARIES: dict[str, str] = {
     "look": "Say what is seen in any photographs, with pictures.",
     "timeline": "Show one tree over time, as a table and a picture.",
     "alerts": "List open alerts, the most urgent first.",
+    "outbox": "Write what is new among the alerts as a text; send it where that is set.",
     "lessons": "Say what the grove teaches: which wounds close how fast.",
     "report": "Write the HTML report of a grove.",
     "review": "Judge in the browser what was flagged; export and import labels.",

@@ -12,6 +12,7 @@ from pipeline.store.bark import Bark
 from pipeline.store.casebook import Casebook
 from pipeline.store.locks import Locks
 from pipeline.store.opening import open_engine
+from pipeline.store.outbox_book import OutboxBook
 from pipeline.store.people import People
 from pipeline.store.results import Results
 
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-class Store(Arrivals, Results, Bark, AlertBook, People, Casebook, Accounts, AuditLog, Locks):
+class Store(Arrivals, Results, Bark, AlertBook, People, Casebook, OutboxBook, Accounts, AuditLog, Locks):
     """A grove's database.  Takes and gives records only; use it as a context manager."""
 
     def close(self) -> None:

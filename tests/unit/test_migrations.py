@@ -19,6 +19,7 @@ from pipeline.errors import StoreError
 from pipeline.records import Outcome
 from pipeline.store import open_store
 from pipeline.store.opening import KNOWN, open_engine
+from pipeline.store.outbox_tables import digest_steps, digests
 from pipeline.store.review_tables import audit_log
 from pipeline.store.tables import FACTS, metadata
 from tests import made_records as made
@@ -84,7 +85,9 @@ def test_the_steps_make_exactly_the_tables_of_the_code(tmp_path: Path) -> None:
             written[str(index.name)] = plain(str(CreateIndex(index).compile(dialect=dialect)))
     triggers = {name for name, sql in made_by_steps.items() if sql.startswith("CREATE TRIGGER")}
     assert {name: sql for name, sql in made_by_steps.items() if name not in triggers} == written
-    assert triggers == {f"{table.name}_no_{act}" for table in (*FACTS, audit_log) for act in ("update", "delete")}
+    assert triggers == {
+        f"{table.name}_no_{act}" for table in (*FACTS, audit_log, digests, digest_steps) for act in ("update", "delete")
+    }
 
 
 @pytest.mark.parametrize("version", KNOWN[:-1])

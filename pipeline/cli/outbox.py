@@ -1,0 +1,72 @@
+"""``woundwood outbox``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from pipeline.cli import options, output
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+
+@click.command("outbox")
+@options.grove_argument
+@click.option("--show", is_flag=True, help="Print the new digest too.")
+@click.option("--retry", is_flag=True, help="Send what failed now, without waiting for outbox.retry_minutes.")
+@options.on_option
+@options.config_option
+@options.set_option
+@options.json_option
+def command(
+    grove_folder: Path, show: bool, retry: bool, on: datetime | None, configs: tuple[str, ...],
+    assignments: tuple[str, ...], as_json: bool,
+) -> None:  # fmt: skip
+    r"""Write what is new among the alerts as a text; send it by e-mail where that is set.
+
+    The text goes to GROVE/outbox. Call this after each run: only what was not told before is told, and nothing is sent
+    twice. E-mail is off until grove.yaml says so:
+
+    \b
+    outbox:
+      enabled: true
+      host: mail.example.org
+      port: 587
+      security: starttls          (or tls, port 465)
+      user: grove
+      password_env: GROVE_MAIL    (the name of an environment variable, never the password)
+      sender: grove@example.org
+      recipients: [grower@example.org]
+
+    What could not be sent waits and is tried again by the next call.
+    """
+    import os
+
+    from pipeline import outbox, store
+
+    grove = options.open_grove(grove_folder, configs, assignments)
+    now = options.present(grove, on)
+    with store.open_store(grove.database) as memory:
+        written = outbox.write_news(grove, memory, now)
+        delivery = outbox.deliver(grove, memory, now, os.environ, at_once=retry)
+    if as_json:
+        output.emit_json({"file": written[1] if written else None, "delivery": delivery})
+        return
+    if written is None:
+        click.echo("Nothing new to tell. That says only what the photos show.")
+    else:
+        digest, path = written
+        click.echo(f"{digest.subject}\nWritten to {path}")
+        if show:
+            click.echo(f"\n{digest.body}")
+    for file in delivery.sent:
+        click.echo(f"Sent: {file}")
+    for file, why in (delivery.waiting or {}).items():
+        click.echo(f"Waits: {file}: {why}")
+    for who, said in (delivery.refused or {}).items():
+        click.echo(f"Refused by the server: {who} ({said})", err=True)
+    if not grove.settings.outbox.enabled and written is not None:
+        click.echo("E-mail is off (outbox.enabled); the text stays on this machine.")
