@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from benchmarks.ruler_scenes import SitePlan
     from pipeline.flow import PhotoRead
-    from pipeline.records import Comparison
+    from pipeline.records import BarkScale, Comparison
     from pipeline.scenes import SceneSpec
 
 FIRST_DAY = datetime(2026, 4, 1, 8, tzinfo=UTC)
@@ -116,6 +116,27 @@ def _site(seen: list[tuple[SceneSpec, PhotoRead]], settings: Settings, tally: An
                     widths.append(abs(value - getattr(m.truth, quantity)))
             _add(tally, "true ", quantity, when, errors, sds, widths)
     _advances(measured, readings, tied, tally)
+    _true_changes(measured, [scales.get(r.sha256) for r in readings], tally)
+
+
+def _true_changes(measured: list[ruler_sim.Measured], scales: list[BarkScale | None], tally: Any) -> None:
+    """Change with the true rim: error of the advance, and how often an error alone would be called a change."""
+    for when in ("single", "joint"):
+        factors = [s.area if s is not None and when == "joint" else 1.0 for s in scales]
+        areas = [m.sizes.area_mm2 * f for m, f in zip(measured, factors, strict=True)]
+        rims = [m.sizes.perimeter_mm * f**0.5 for m, f in zip(measured, factors, strict=True)]
+        errors, called = [], []
+        for k in range(1, len(measured)):
+            a, b = measured[k - 1].truth, measured[k].truth
+            true = gilman_advance_mm(a.area_mm2, b.area_mm2, a.perimeter_mm, b.perimeter_mm)
+            errors.append(abs(gilman_advance_mm(areas[k - 1], areas[k], rims[k - 1], rims[k]) - true))
+            first, second = scales[k - 1], scales[k]
+            if when == "joint" and first is not None and second is not None:
+                own = [s.area_rel_sd**2 - s.area_common_rel_sd**2 for s in (first, second)]
+                miss = np.log(areas[k] / b.area_mm2) - np.log(areas[k - 1] / a.area_mm2)
+                called.append(float(abs(miss) > 1.96 * np.sqrt(sum(own))))
+        tally.add(f"true advance {when}", errors)
+        tally.add(f"true false change {when}", called)
 
 
 def _add(

@@ -1,6 +1,7 @@
 """How a site's card hangs, and every visit's scale, from all its visits together: the bark is the same in each.
 
-The card keeps its hanging (tilt, roll, yaw, standoff) and the trunk its girth; each photo has its own pose.  A wrong
+The card keeps its hanging (tilt, roll, yaw, standoff), but for a little sway, and the trunk its girth; each photo has
+its own pose.  A wrong
 hanging moves the bark one way in a photo from above and another way in a photo from below.  So the maps that lay
 the patches of two visits over each other (:mod:`pipeline.registration`) tell the hanging, and errors of single poses.
 
@@ -32,9 +33,14 @@ if TYPE_CHECKING:
 POSE = tuple(ruler.STEPS)[:6]
 PHONE = ("focal length", "lens")
 SITE = ("girth", "card tilt", "card roll", "card yaw", "standoff")
-FIXED = (*SITE, *PHONE, *POSE)
+SWAY = ("card tilt", "card yaw", "standoff")
+SWAY_SD = (0.005, 0.009, 0.2)
+"""How far a card hangs differently from visit to visit (wind, a knock): radians, radians, mm; an estimate."""
+FIXED = (*SITE, *PHONE, *POSE, *SWAY)
 SWING_SD = (3.0, 3.0, 0.03, 0.003)
 """What a loose card on its nail and a growing trunk may do between visits: mm, mm, radians, stretch round the trunk."""
+EACH = len(POSE) + len(SWAY) + len(SWING_SD)
+"""Unknowns that each photo has of its own."""
 ROUNDS = 4
 LARGEST_ANGLE = 0.95
 """Radians round the trunk beyond which bark is too close to the horizon to be compared."""
@@ -115,7 +121,7 @@ class _Problem:
     def __init__(self, views: Sequence[View], links: Sequence[Link]) -> None:
         self.views = views
         self.phones = sorted({view.phone for view in views})
-        self.size = len(SITE) + len(PHONE) * len(self.phones) + (len(POSE) + len(SWING_SD)) * len(views)
+        self.size = len(SITE) + len(PHONE) * len(self.phones) + EACH * len(views)
         self.prior_sd = np.full(self.size, np.inf)
         for number, view in enumerate(views):
             columns = self.columns(number)
@@ -123,15 +129,14 @@ class _Problem:
             for name, column in zip(FIXED, columns, strict=False):
                 if name in known:
                     self.prior_sd[column] = min(self.prior_sd[column], max(known[name], 1e-9))
-            self.prior_sd[columns[len(FIXED) :]] = SWING_SD
+            self.prior_sd[columns[len(FIXED) - len(SWAY) :]] = (*SWAY_SD, *SWING_SD)
         self.links = [usable for link in links if (usable := self._on_bark(link)) is not None]
 
     def columns(self, number: int) -> list[int]:
-        """Unknowns of one photo: of the site, of its phone, its pose, its swing."""
+        """Unknowns of one photo: of the site, of its phone, its pose, its sway, its swing."""
         phone = len(SITE) + len(PHONE) * self.phones.index(self.views[number].phone)
-        each = len(POSE) + len(SWING_SD)
-        own = len(SITE) + len(PHONE) * len(self.phones) + each * number
-        return [*range(len(SITE)), *range(phone, phone + len(PHONE)), *range(own, own + each)]
+        own = len(SITE) + len(PHONE) * len(self.phones) + EACH * number
+        return [*range(len(SITE)), *range(phone, phone + len(PHONE)), *range(own, own + EACH)]
 
     def _on_bark(self, link: Link) -> Link | None:
         """The link without places near the horizon."""

@@ -11,7 +11,7 @@ from pipeline import hanging
 from pipeline.records import WoundKind
 from pipeline.scenes import CardHang, WoundState
 
-EXACT = Spread(tilt_deg=0, standoff_mm=0, roll_deg=0, yaw_deg=0, focal_rel=0, girth_rel=0, lens=0)
+EXACT = Spread(tilt_deg=0, standoff_mm=0, roll_deg=0, yaw_deg=0, focal_rel=0, girth_rel=0, lens=0, sway=0)
 OUTLINES = ruler_sim.outlines_of(WoundState(WoundKind.WINDOW, 3, (0.0, -110.0), 40.0, 60.0, ragged_mm=0.0))
 
 
@@ -56,12 +56,25 @@ def test_sizes_come_right_although_the_card_hangs_crooked(hang: CardHang) -> Non
         assert scale.area_common_rel_sd <= scale.area_rel_sd
 
 
+def test_a_little_sway_between_visits_does_no_harm() -> None:
+    turns = [(0.4, -0.5), (-0.3, 0.6), (0.2, 0.3), (-0.4, -0.6), (0.1, 0.4)]
+    seen = [
+        visits([view], CardHang(tilt_deg=3 + tilt, yaw_deg=1 + yaw))[0]
+        for view, (tilt, yaw) in zip(SPREAD_VIEWS, turns, strict=True)
+    ]
+    scales = estimated(seen)
+    misses = np.array([m.sizes.area_mm2 * s.area / m.truth.area_mm2 - 1 for m, s in zip(seen, scales, strict=True)])
+    held = np.abs(misses) < 1.96 * np.array([s.area_rel_sd for s in scales])
+    assert np.abs(misses).max() < 0.015
+    assert held.all()
+
+
 def test_without_shared_bark_nothing_is_learned() -> None:
     seen = visits(SPREAD_VIEWS[:3], CardHang(tilt_deg=3.0))
     for measured, scale in zip(seen, estimated(seen, chain=False), strict=True):
         assert (scale.area, scale.width, scale.height) == pytest.approx((1.0, 1.0, 1.0), abs=1e-9)
         # the same propagation as of a single photo, two ways of writing it
-        assert scale.area_rel_sd == pytest.approx(measured.scale.area_rel_sd, rel=0.05)
+        assert scale.area_rel_sd == pytest.approx(measured.scale.area_rel_sd, rel=0.1)
 
 
 def test_visits_from_the_same_side_teach_less_of_the_hanging() -> None:

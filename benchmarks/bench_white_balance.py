@@ -1,0 +1,118 @@
+"""White balance: how far known patches are from their true colour under twelve lights, after the card's balance.
+
+    python -m benchmarks.bench_white_balance [--photos 3]
+
+A photo is drawn in neutral light; chips of known colour are laid over the bark below the card, lit as the card is.
+Each light is then laid over the whole picture in linear light: the colours that surfaces take on are those of the
+linear Bradford transform (ICC.1:2022 annex E), which is no plain gain of red, green and blue, so that a balance by
+gains cannot undo it wholly; the camera's own balance takes away a part by lot. Colour differences are CIEDE2000.
+Chromaticities: CIE 15 (A, D50, D55, D65, D75, F2, F7, F11); the two lamps lie on the Planckian locus (Kim et al. 2002),
+the blue sky on the daylight locus (CIE 15); light under leaves is an assumption.
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from benchmarks.ruler_scenes import Spread, site_plan, visit_scene
+from pipeline import card, cardspec, colour, metrics, surface
+from pipeline.records import CameraTag, Photo
+from pipeline.scenes import LightSpec, render
+from pipeline.settings import Settings
+
+LIGHTS = {
+    "A": (0.44757, 0.40745),
+    "D50": (0.34567, 0.35850),
+    "D55": (0.33242, 0.34743),
+    "D65": (0.31271, 0.32902),
+    "D75": (0.29902, 0.31485),
+    "F2": (0.37208, 0.37529),
+    "F7": (0.31292, 0.32933),
+    "F11": (0.38052, 0.37713),
+    "lamp 2700 K": (0.4599, 0.4106),
+    "lamp 4000 K": (0.3805, 0.3768),
+    "sky 10000 K": (0.2788, 0.2920),
+    "under leaves": (0.3250, 0.3750),
+}
+CHIPS = ((225, 200, 160), (190, 150, 105), (150, 105, 70), (95, 60, 40), (60, 45, 38), (140, 140, 130), (95, 110, 70))
+"""sRGB of fresh, browning and resinous wood, bark, and a green film: made up."""
+XYZ_OF_RGB = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
+BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
+
+
+def light_matrix(xy: tuple[float, float]) -> NDArray[np.float64]:
+    """What a light does to linear sRGB of surfaces that were seen in D65, shape (3, 3)."""
+    (x, y), (wx, wy) = xy, LIGHTS["D65"]
+    to = BRADFORD @ np.array([x / y, 1.0, (1 - x - y) / y])
+    start = BRADFORD @ np.array([wx / wy, 1.0, (1 - wx - wy) / wy])
+    adapted = np.linalg.inv(BRADFORD) @ np.diag(to / start) @ BRADFORD
+    return np.asarray(np.linalg.inv(XYZ_OF_RGB) @ adapted @ XYZ_OF_RGB)
+
+
+def main() -> None:
+    """Draw, light, balance, compare, print."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--photos", type=int, default=3)
+    parser.add_argument("--megapixels", type=float, default=2.0)
+    options = parser.parse_args()
+    cv2.setNumThreads(1)
+    settings, spread = Settings(), Spread()
+    before: dict[str, list[float]] = {name: [] for name in LIGHTS}
+    after: dict[str, list[float]] = {name: [] for name in LIGHTS}
+    rng = np.random.default_rng(3)
+    truth = colour.lab_of_srgb8(np.array(CHIPS, np.uint8))
+    grey = colour.linear_of_srgb(np.array(cardspec.PATCH_SRGB[1]) / 255)
+    for number in range(options.photos):
+        plan = site_plan(number, spread)
+        scene = visit_scene(plan, 0, spread, megapixels=options.megapixels)
+        neutral = LightSpec(sun=0.0, warmth=0.0, tint=0.0, exposure=0.9, dapple=0.0)
+        pixels, _ = render(replace(scene, light=neutral))
+        found = card.find_card(pixels, settings.card)
+        photo = Photo("drawn.jpg", "0" * 64, None, None, pixels, CameraTag(focal_35mm=26.0))
+        fix = surface.fit_surface(photo, found, plan.girth_mm, settings.surface)
+        to_px = cv2.getPerspectiveTransform(
+            found.corners_mm[:4].astype(np.float32), found.corners_px[:4].astype(np.float32)
+        )
+
+        def at(x: float, y: float, to_px: NDArray[np.float64] = to_px) -> tuple[int, int]:
+            u, v, w = to_px @ np.array([x, y, 1.0])
+            return round(u / w), round(v / w)
+
+        linear = colour.LINEAR_OF_8BIT[pixels]
+        u, v = at(*cardspec.PATCH_CENTRES_MM[1])
+        level = float(np.median(linear[v - 3 : v + 4, u - 3 : u + 4])) / float(grey)
+        places = [at(-18 + 6 * k, -56) for k in range(len(CHIPS))]
+        for (u, v), chip in zip(places, CHIPS, strict=True):
+            linear[v - 6 : v + 7, u - 6 : u + 7] = colour.linear_of_srgb(np.array(chip) / 255) * level
+        for name, xy in LIGHTS.items():
+            matrix = light_matrix(xy)
+            own = (1 / (matrix @ np.ones(3))) ** rng.uniform(0.3, 0.9)
+            lit = np.clip((linear @ matrix.T) * own * rng.uniform(0.7, 1.0), 0, 1)
+            noisy = colour.srgb_of_linear(lit) * 255 + rng.normal(0, 1.5, lit.shape)
+            shown = np.clip(np.rint(noisy), 0, 255).astype(np.uint8)
+            balance = colour.white_balance(
+                Photo("lit.jpg", "0" * 64, None, None, shown, CameraTag(focal_35mm=26.0)), found, fix
+            )
+            for result, picture in (
+                (before, shown),
+                (after, shown if balance is None else colour.apply(balance, shown)),
+            ):
+                chips = [picture[v - 4 : v + 5, u - 4 : u + 5].reshape(-1, 3) for u, v in places]
+                means = np.array([colour.LINEAR_OF_8BIT[chip].mean(axis=0) for chip in chips])
+                result[name] += colour.delta_e_2000(colour.lab_of_linear(means), truth).tolist()
+    print(f"{options.photos} photos, {len(CHIPS)} chips, {len(LIGHTS)} lights; CIEDE2000, median (95th percentile)")
+    for name in LIGHTS:
+        cells = [f"{np.median(v[name]):5.2f} ({np.quantile(v[name], 0.95):5.2f})" for v in (before, after)]
+        print(f"{name:14s} before {cells[0]}   after {cells[1]}")
+    together = np.concatenate([np.array(v) for v in after.values()])
+    sure = metrics.bootstrap(lambda k: float(np.median(together[k])), together.size)
+    print(f"all lights: median {sure.value:.2f} ({sure.lo:.2f}-{sure.hi:.2f}; {sure.cases}); reach 2.0")
+
+
+if __name__ == "__main__":
+    main()
