@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import tempfile
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
@@ -16,7 +17,7 @@ from benchmarks.make_photos import bark_pictures
 from benchmarks.ruler_scenes import Spread, dressed, site_plan, visit_scene
 from pipeline import flow, readers, ties
 from pipeline.advance import gilman_advance_mm
-from pipeline.records import Reading, Refusal, Register, Site, Stem, Tree
+from pipeline.records import Outlines, Reading, Refusal, Register, Site, Stem, Tree
 from pipeline.scenes import PhotoTags, render, write_photo
 from pipeline.scenes.geometry import view_of
 from pipeline.settings import Settings
@@ -95,6 +96,12 @@ def _site(seen: list[tuple[SceneSpec, PhotoRead]], settings: Settings, tally: An
         assert read.patch.fix is not None
         outlines = ruler_sim.outlines_of(scene.wounds[0])
         measured.append(ruler_sim.measured_with(scene, view_of(scene), read.patch.fix, outlines))
+    # the true rim's region, so that a misread rim does not disturb the geometry's own column
+    outlined = [
+        replace(r, outlines=Outlines(aperture=tuple(tuple(map(tuple, o.tolist())) for o in m.outlines)))
+        for r, m in zip(readings, measured, strict=True)
+    ]
+    true_scales = ties.scales(outlined, fixes, comparisons, limit)
     for quantity, factor in (("area_mm2", "area"), ("width_mm", "width"), ("height_mm", "height")):
         for when, found in (("single", readings), ("joint", tied)):
             errors, sds, widths = [], [], []
@@ -108,7 +115,7 @@ def _site(seen: list[tuple[SceneSpec, PhotoRead]], settings: Settings, tally: An
             _add(tally, "", quantity, when, errors, sds, widths)
             errors, sds, widths = [], [], []
             for m, reading in zip(measured, readings, strict=True):
-                scale = scales.get(reading.sha256) if when == "joint" else None
+                scale = true_scales.get(reading.sha256) if when == "joint" else None
                 if m.truth.area_mm2 >= 100:
                     value = getattr(m.sizes, quantity) * (getattr(scale, factor) if scale else 1.0)
                     errors.append(value / getattr(m.truth, quantity) - 1)
@@ -116,7 +123,7 @@ def _site(seen: list[tuple[SceneSpec, PhotoRead]], settings: Settings, tally: An
                     widths.append(abs(value - getattr(m.truth, quantity)))
             _add(tally, "true ", quantity, when, errors, sds, widths)
     _advances(measured, readings, tied, tally)
-    _true_changes(measured, [scales.get(r.sha256) for r in readings], tally)
+    _true_changes(measured, [true_scales.get(r.sha256) for r in readings], tally)
 
 
 def _true_changes(measured: list[ruler_sim.Measured], scales: list[BarkScale | None], tally: Any) -> None:
