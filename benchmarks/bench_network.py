@@ -1,0 +1,62 @@
+"""CPU time of a released network, and its figures beside the classical reader's.
+
+    python benchmarks/bench_network.py models/trial/lite0-1
+    python benchmarks/bench_network.py models/trial/lite0-1 --photos ../shared/data --scenes 400
+
+Without ``--photos`` only the time is measured, which needs no torch.  With it, the whole table of ``woundwood
+evaluate`` is printed for the network and for the classical reader: held-out scenes of the training renderer (own
+seeds, bark species never trained on) and photographs of species and sources never trained on, with numbers of cases
+and 95 % bootstrap intervals.  ``bench_reader.py`` gives the figures on a renderer that the network never saw.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import time
+from pathlib import Path
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+import numpy as np
+
+from pipeline import network
+from pipeline.records import SitePatch
+
+
+def cpu_time_ms(folder: Path, repeats: int) -> tuple[float, float]:
+    """Median and least CPU time of one 384 px patch, one thread, ms."""
+    reader = network.load(folder)
+    rgb = np.random.default_rng(0).integers(0, 255, (384, 384, 3)).astype(np.uint8)
+    patch = SitePatch(rgb, np.ones((384, 384), bool), 176 / 384, -88.0, 88.0, 2.0)
+    reader(patch)
+    times = []
+    for _ in range(repeats):
+        began = time.process_time()
+        reader(patch)
+        times.append(1e3 * (time.process_time() - began))
+    return float(np.median(times)), float(np.min(times))
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("model", type=Path, help="a model folder")
+    parser.add_argument("--photos", type=Path, help="photo collection with manifest.csv, or a packed .npz")
+    parser.add_argument("--scenes", type=int, default=400)
+    parser.add_argument("--repeats", type=int, default=40)
+    options = parser.parse_args()
+    middle, least = cpu_time_ms(options.model, options.repeats)
+    print(f"CPU time a patch, 384 px, one thread: median {middle:.1f} ms, least {least:.1f} ms (reach 35)")
+    if options.photos is None:
+        return
+    from pipeline.learn import evaluate
+
+    for reader in (str(options.model), "classical"):
+        print(f"\n{reader}")
+        for line in evaluate.run(reader, options.photos, count=options.scenes):
+            print(line.text)
+
+
+if __name__ == "__main__":
+    main()
