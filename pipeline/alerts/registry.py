@@ -58,6 +58,7 @@ RULES: tuple[Rule, ...] = (
             "alerts.stalled_days",
             "alerts.stalled_advance_mm_per_month",
             "alerts.stalled_upper_mm_per_month",
+            "alerts.stalled_evidence",
             "alerts.stalled_young_days",
             "grove.growing_months",
         ),
