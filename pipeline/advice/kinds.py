@@ -74,7 +74,7 @@ _MATCHES: tuple[tuple[Advice, str], ...] = (
     (Advice.SET_CLOCK, r"in the future|too long ago"),
     (Advice.SEND_FILE, r"carries no date|has no date|keeps no date"),
     (Advice.SEND_AGAIN, r"cut off|damaged|is empty|only zeros|no pixels|web page"),
-    (Advice.SMALLER, r"megapixels|MB are read"),
+    (Advice.SMALLER, r"megapixels|more than [\d.]+ MB"),
     (
         Advice.PHOTO_ONLY,
         r"is not read|not a photo|is not a picture|is an animation|is a (GIF|BMP|video|sound|PDF|ZIP|packed|text|raw)",

@@ -24,10 +24,12 @@ FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 @click.option("--key", type=FILE, default=None, help="Private key of the certificate (PEM).")
 @click.option("--as", "name", default=None, metavar="NAME", help="In whose name, without accounts [default: yours].")
 @click.option("--add-user", default=None, metavar="NAME", help="Make an account; asks for the password.")
-@click.option("--role", type=click.Choice(["reader", "reviewer", "steward"]), default="reviewer", show_default=True)
+@click.option("--role", type=click.Choice(["reader", "reviewer", "steward"]), default="reviewer", show_default=True,
+              help="What the new account may do: look, answer, or also make accounts.")  # fmt: skip
 @click.option("--check-log", is_flag=True, help="Check that the log of what people did was not changed.")
 @click.option("--expect", default="", metavar="DIGEST", help="With --check-log: a digest noted earlier.")
-@click.option("--export-labels", type=click.Path(file_okay=False, path_type=Path), default=None, metavar="FOLDER")
+@click.option("--export-labels", type=click.Path(file_okay=False, path_type=Path), default=None, metavar="FOLDER",
+              help="Write the reviewed cases as COCO labels with their pictures, and stop.")  # fmt: skip
 @click.option("--import-labels", type=FILE, default=None, metavar="FILE", help="Take labels from a COCO file.")
 @options.config_option
 @options.set_option
