@@ -6,6 +6,7 @@ root of the sum of squares.  An area has these, all in mm2:
 - the scale's parts (tilt, girth, focal length, ...), each a share of the area;
 - ``rim``: the rim is seen ``rim_sd_mm`` too far out or in all round, so the area is off by perimeter
   times that (small holes are limited by their rim: the share grows as 1 / diameter);
+- ``reader``: the same for what this reader was found to be off (``SiteMaps.rim_sd_mm``);
 - ``softness``: the rim wanders about its place by a share of the map's own blur.  Over a rim of
   length P, places further apart than L wander apart, which leaves sd sqrt(P min(P, L)).
 """
@@ -172,11 +173,14 @@ def _size(
     wander_mm = settings.rim_wander_share * blur_mm
     parts = {name: share * opening.area_mm2 for name, share in scale.area.items()}
     parts["rim"] = perimeter * settings.rim_sd_mm
+    if maps.rim_sd_mm > 0:
+        parts["reader"] = perimeter * maps.rim_sd_mm
+    rim_sd_mm = float(np.hypot(settings.rim_sd_mm, maps.rim_sd_mm))
     parts["softness"] = wander_mm * float(np.sqrt(perimeter * min(perimeter, settings.rim_wander_mm)))
     # Both ends of a chord move: together with the whole rim, each on its own with the wandering.
-    ends = [2 * settings.rim_sd_mm, np.sqrt(2) * wander_mm]
+    ends = [2 * rim_sd_mm, np.sqrt(2) * wander_mm]
     # A rim moved outward by d all round is 2 pi d longer (Steiner's formula), whatever its shape.
-    longer = 2 * np.pi * opening.openings * settings.rim_sd_mm
+    longer = 2 * np.pi * opening.openings * rim_sd_mm
     return _Size(
         area=opening.area_mm2,
         area_sd=root_sum_square(list(parts.values())),

@@ -716,6 +716,9 @@ class SiteMaps:
         Probability that resin is seen; that moss, lichen, ants or mud are.
     reader
         Name and version of the reader.
+    rim_sd_mm
+        Standard uncertainty of the reader's own rim as a whole, found by comparing it with known truth; the
+        uncertainty that even a perfect reader has (``ReadingSettings.rim_sd_mm``) is not in it.
     """
 
     tissue: NDArray[np.float32]
@@ -726,6 +729,7 @@ class SiteMaps:
     reader: str
     resin_p: float = 0.0
     lookalike_p: float = 0.0
+    rim_sd_mm: float = 0.0
 
     def __post_init__(self) -> None:
         """Check shapes."""

@@ -31,7 +31,10 @@ from pipeline.records import SiteMaps
 if TYPE_CHECKING:
     from pipeline.records import SitePatch
 
-READER = "classical 1"
+READER = "classical 2"
+RIM_SD_MM = 2.2
+"""Half the distance between the 16th and 84th percentile of (area read - true area) / perimeter over the readable
+photos of ``benchmarks/make_photos.py`` (12 MP, real bark): callus is often taken for opening, or opening for callus."""
 
 
 def read(patch: SitePatch) -> SiteMaps:
@@ -65,4 +68,5 @@ def read(patch: SitePatch) -> SiteMaps:
         reader=READER,
         resin_p=float(np.clip(resin, 0.03, 0.9)),
         lookalike_p=lookalike_p,
+        rim_sd_mm=RIM_SD_MM,
     )

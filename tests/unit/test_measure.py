@@ -120,6 +120,17 @@ def test_rim_part_is_boundary_error_and_dominates_small_holes():
     assert large.area_sd_parts["rim"] > large.area_sd_parts["girth"]
 
 
+def test_what_a_reader_is_known_to_be_off_widens_area_and_width():
+    # Independent contributions add as the root of the sum of squares (JCGM 100:2008, 5.1.2); a chord has two ends.
+    maps = maps_of(cover(12.0))
+    plain, doubtful = read(maps), read(replace(maps, rim_sd_mm=2.0))
+    assert doubtful.area_sd_parts["reader"] == pytest.approx(doubtful.aperture_perimeter_mm * 2.0)
+    assert doubtful.aperture_area_mm2_sd == pytest.approx(
+        math.hypot(plain.aperture_area_mm2_sd, doubtful.area_sd_parts["reader"])
+    )
+    assert doubtful.aperture_width_mm_sd == pytest.approx(math.hypot(plain.aperture_width_mm_sd, 4.0))
+
+
 def test_a_blurred_rim_is_less_certain():
     sharp, soft = cover(12.0), cv2.GaussianBlur(cover(12.0), (0, 0), 4.0)
     assert read(maps_of(soft)).area_sd_parts["softness"] > 5 * read(maps_of(sharp)).area_sd_parts["softness"]
