@@ -37,7 +37,7 @@ SWAY = ("card tilt", "card roll", "card yaw", "standoff")
 SWAY_SD = (0.005, 0.009, 0.009, 0.2)
 """How far a card hangs differently from visit to visit (wind, a knock): radians and mm; an estimate."""
 FIXED = (*SITE, *PHONE, *POSE, *SWAY)
-SWING_SD = (3.0, 3.0, 0.03, 0.003, 0.0015, 0.0015)
+SWING_SD = (3.0, 3.0, 0.03, 0.003, 0.001, 0.001)
 """What a loose card on its nail and a growing trunk may do between visits: mm, mm, radians, stretch round the trunk;
 and what a whole patch may be stretched along the trunk and sheared by light on relief, which no number of blocks
 averages out (judged on drawn photos of 12 MP)."""
@@ -50,7 +50,7 @@ LARGEST_ANGLE = 0.95
 """Radians round the trunk beyond which bark is too close to the horizon to be compared."""
 NO_CYLINDER_SD = (0.004, 0.003, 0.003)
 """What is left of area, width and height because no trunk is a cylinder: an estimate, shared by all photos."""
-OWN_SD = (0.0015, 0.001, 0.001)
+OWN_SD = (0.0005, 0.0005, 0.0005)
 """What a photo adds of its own (a region's mean scale stands for its outline's): measured on rendered visits."""
 LARGEST_MISS = 3.0
 """A map that misses what the other knowledge gives by more than this many standard uncertainties (rms) is left out."""
@@ -251,8 +251,8 @@ class _Problem:
             shared = together[:, k] @ covariance @ together[:, k].T
             total = np.diag(shared)
             change = total[:, None] + total[None, :] - 2 * shared
-            # own parts of two photos together must hold the change between them, whichever the other photo is
-            own = np.minimum(change.max(axis=1) / 2, total)
+            # own parts of two photos together stand for the change between them: here half its mean over the others
+            own = np.minimum(change.sum(axis=1) / max(len(factors) - 1, 1) / 2, total)
             photo = np.square(spreads)[:, k] + OWN_SD[k] ** 2
             sds[:, k] = np.sqrt(total + photo + NO_CYLINDER_SD[k] ** 2)
             common[:, k] = np.sqrt(total - own + NO_CYLINDER_SD[k] ** 2)

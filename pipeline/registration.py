@@ -37,7 +37,7 @@ NOT_AFFINE_SD = 0.005
 CELLS = ("places_earlier", "places_later", "places_sd_mm")
 CELL_MM = 25.0
 """Blocks are kept as means over cells of this size."""
-CELL_SD_MM = 0.15
+CELL_SD_MM = 0.1
 """Error that the blocks of a cell have in common (light on relief, resampling): measured on rendered pairs."""
 BLOCK_OVERLAP = 2.5
 """Blocks of 16 mm every 10 mm: each piece of bark is seen in this many."""
