@@ -74,7 +74,7 @@ def score_grove(plan: GrovePlan, settings: Settings) -> dict[str, float]:
             score_site(truth, history, judged[history.site.site], settings, figures)
             score_forecast(truth, history, settings, figures)
     return {
-        name: float(np.median(values) if "days" in name else np.mean(values))
+        name: float(np.median(values) if "median" in name else np.mean(values))
         for name, values in figures.items()
         if values
     }

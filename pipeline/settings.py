@@ -186,7 +186,7 @@ class AlertSettings(_Section):
     spread_p: float = Field(0.01, gt=0, lt=1, description="Signs at neighbouring trees are a cluster if chance is rarer than this.")
     event_slack_days: int = Field(3, ge=0, description="An event this many days outside two visits still explains a larger opening.")
     stalled_upper_mm_per_month: float = Field(0.33, gt=0, description="A stall must also be surely (90 %) slower than this.")
-    stalled_evidence: float = Field(1.5, gt=0, description="Natural logarithm of how much better a standstill must explain the widths than the site's own pace.")
+    stalled_evidence: float = Field(2.3, gt=0, description="Natural logarithm of how much better a standstill must explain the widths than the site's own pace.")
     stalled_young_days: int = Field(60, ge=0, description="Growing days after a wounding in which no advance is expected yet.")
     retake_days: int = Field(7, gt=0, description="Days in which a refused photo should be taken again.")
     same_place_score: float = Field(0.3, ge=0, le=1, description="Below this the bark around the wound does not look like the visit before.")
