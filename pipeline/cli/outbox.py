@@ -25,7 +25,7 @@ def command(
     grove_folder: Path, show: bool, retry: bool, on: datetime | None, configs: tuple[str, ...],
     assignments: tuple[str, ...], as_json: bool,
 ) -> None:  # fmt: skip
-    r"""Write what is new among the alerts as a text; send it by e-mail where that is set.
+    """Write what is new among the alerts as a text; send it by e-mail where that is set.
 
     The text goes to GROVE/outbox. Call this after each run: only what was not told before is told, and nothing is sent
     twice. E-mail is off until grove.yaml says so:
@@ -42,7 +42,7 @@ def command(
       recipients: [grower@example.org]
 
     What could not be sent waits and is tried again by the next call.
-    """
+    """  # noqa: D301 - click wants the character itself
     import os
 
     from pipeline import outbox, store
