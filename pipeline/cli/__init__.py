@@ -30,6 +30,8 @@ SUMMARIES: dict[str, str] = {
     "lessons": "Say what the grove teaches: which wounds close how fast, and how trees answer to cuts.",
     "report": "Write the HTML report of a grove.",
     "review": "Judge what was flagged, in the browser.",
+    "train": "Train the network, or fine-tune it on reviewed photos.",
+    "evaluate": "Print the figures of MODEL on held-out scenes and on photographs of species never trained on.",
     "verify": "Check that every original is whole and known; link again what has come apart.",
     "space": "Say what uses how much room, and what may be deleted.",
     "export": "Write the grove's tables as CSV and Parquet.",
