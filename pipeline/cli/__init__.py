@@ -64,7 +64,7 @@ class LazyGroup(click.Group):
 @click.version_option(__version__, prog_name="woundwood")
 @click.option("-v", "--verbose", count=True, help="Say more of what is done; twice for everything.")
 def cli(verbose: int) -> None:
-    r"""Measure how wounds on living agarwood trees close, from dated photos of numbered sites.
+    """Measure how wounds on living agarwood trees close, from dated photos of numbered sites.
 
     \b
     New here?      woundwood demo
@@ -74,7 +74,7 @@ def cli(verbose: int) -> None:
 
     Photos show signs, never causes: a person decides, and only a laboratory names a disease.
     Exit codes: 0 done, 1 failed, 2 wrong call, 3 done but some photos were refused.
-    """
+    """  # noqa: D301 - click reads the escape
     level = (logging.WARNING, logging.INFO, logging.DEBUG)[min(verbose, 2)]
     logging.basicConfig(level=level, format="%(levelname)s %(name)s: %(message)s", stream=sys.stderr)
 

@@ -28,7 +28,7 @@ def command(
     grove_folder: Path, number: int | None, acknowledge: int | None, close_number: int | None, by: str | None,
     note: str, everything: bool, as_json: bool,
 ) -> None:  # fmt: skip
-    r"""List open alerts, the most urgent first.
+    """List open alerts, the most urgent first.
 
     \b
     act    a person must decide
@@ -36,7 +36,7 @@ def command(
     note   worth knowing
 
     An alert closes when the data no longer show its cause, or by a person's word; it can come back.
-    """
+    """  # noqa: D301 - click reads the escape
     from datetime import UTC, datetime
 
     from pipeline import store

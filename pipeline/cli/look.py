@@ -29,7 +29,7 @@ def command(
     photos: tuple[Path, ...], out: Path, model: str | None, no_pictures: bool, configs: tuple[str, ...],
     assignments: tuple[str, ...], as_json: bool,
 ) -> None:  # fmt: skip
-    r"""Say what is seen in any photographs, with pictures.
+    """Say what is seen in any photographs, with pictures.
 
     PHOTOS are files or folders. A photo with a site card is measured in millimetres; without one, sizes are
     relative to the picture (its middle square counts as 100 units wide). No grove is needed and nothing is stored.
@@ -37,7 +37,7 @@ def command(
     \b
     woundwood look trunk.jpg
     woundwood look photos/ --out seen --json
-    """
+    """  # noqa: D301 - click reads the escape
     context, reader = _context(configs, assignments, model)
     rows: list[dict[str, Any]] = []
     for path, seen in _progress(_look_at_all(photos, context, reader), not as_json):

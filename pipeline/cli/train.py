@@ -31,14 +31,14 @@ def command(
     folder: Path, photos: Path | None, reviewed: Path | None, start_from: Path | None, steps: int, minutes: float,
     batch: int, size_px: int, seed: int, device: str, no_scenes: bool, from_scratch: bool, resume: bool,
 ) -> None:  # fmt: skip
-    r"""Train the network, or fine-tune it on reviewed photos.
+    """Train the network, or fine-tune it on reviewed photos.
 
     FOLDER is the run folder: settings.json, curves.csv, last.pt, model.safetensors. Needs the extra 'train'.
 
     \b
     woundwood train runs/scenes --photos photo-collection
     woundwood train runs/ours --start-from models/NAME/model.safetensors --reviewed labels --steps 600 --batch 16
-    """
+    """  # noqa: D301 - click reads the escape
     if importlib.util.find_spec("torch") is None:
         raise MissingExtra("train", "train a network")
     from pipeline.learn import data, train
