@@ -205,6 +205,8 @@ def _ends_sd_mm(reading: Reading, wander_mm: float) -> float:
     perimeter = reading.aperture_perimeter_mm or 0.0
     if perimeter <= 0:
         return 0.0
-    rim = reading.area_sd_parts.get("rim", 0.0) / perimeter
+    # whatever is no part of the scale and no wandering moves the whole rim, by its share of the perimeter
+    whole = [v for name, v in reading.area_sd_parts.items() if name not in SCALE_PARTS and name != "softness"]
+    rim = np.sqrt(np.sum(np.square(whole))) / perimeter
     wander = reading.area_sd_parts.get("softness", 0.0) / np.sqrt(perimeter * min(perimeter, wander_mm))
     return float(np.hypot(2 * rim, np.sqrt(2) * wander))

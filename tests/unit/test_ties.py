@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from uncertainties import ufloat
 
-from pipeline import assess, cache, ties
+from pipeline import assess, cache, measure, ties
 from pipeline.batch import Progress
 from pipeline.batch.tying import tie_sites
 from pipeline.grove import Grove
@@ -21,6 +21,7 @@ from pipeline.records import (
     Outlines,
     Reading,
     Register,
+    ScaleUncertainty,
     Site,
     SitePatch,
     Tree,
@@ -31,6 +32,7 @@ from pipeline.store import Store, open_store
 from pipeline.store.bark import Tie
 from tests import drawn
 from tests import made_records as made
+from tests.unit.test_measure import PHOTO, QUALITY, cover, maps_of, patch_of
 from tests.unit.test_registration import patch
 from tests.unit.test_surface import fix_of
 
@@ -78,7 +80,7 @@ def test_a_photo_is_compared_with_the_visits_before_and_not_across_a_moved_card(
     assert made.sha("d") not in moved
     assert [r.sha256 for r in moved[made.sha("e")]] == [made.sha("d")]
     stranger = replace(photos[3], flags=Flag.NOT_LIKE_A_SITE)
-    assert [r.sha256 for r in ties.partners([*photos[:3], stranger, photos[4]])[made.sha("e")]][0] == made.sha("c")
+    assert ties.partners([*photos[:3], stranger, photos[4]])[made.sha("e")][0].sha256 == made.sha("c")
 
 
 def test_a_second_photo_of_the_first_visit_is_compared_with_the_sharpest() -> None:
@@ -108,6 +110,21 @@ def test_a_corrected_reading_carries_the_uncertainty_that_remains() -> None:
     assert set(after.area_sd_parts) == {"rim", "softness", ties.SHARED, ties.OWN}
     shared, own = after.area_sd_parts[ties.SHARED], after.area_sd_parts[ties.OWN]
     assert np.hypot(shared, own) == pytest.approx(1040 * 0.01)
+
+
+@pytest.mark.parametrize("reader_sd_mm", [0.0, 0.8])
+def test_a_scale_as_good_as_the_photo_s_own_changes_nothing(reader_sd_mm: float) -> None:
+    own = ScaleUncertainty({"card tilt": 0.02, "girth": 0.01}, {"girth": 0.012}, {"card tilt": 0.018})
+    settings = Settings()
+    before = measure.measure(
+        PHOTO, 205, MAY, patch_of(), maps_of(cover(8), rim_sd_mm=reader_sd_mm), QUALITY, own, Flag.NONE,
+        settings.reading, "drawn", "0" * 12,
+    )  # fmt: skip
+    same = BarkScale(1.0, 1.0, 1.0, own.area_rel_sd, own.width_rel_sd, own.height_rel_sd, 0.01, 0.005)
+    after = ties.corrected(before, same, None, settings)
+    for name in ("aperture_area_mm2", "aperture_width_mm", "aperture_height_mm"):
+        for end in ("", "_sd"):
+            assert getattr(after, f"{name}{end}") == pytest.approx(getattr(before, f"{name}{end}"), rel=1e-9)
 
 
 def test_without_a_scale_a_reading_is_left_alone() -> None:
