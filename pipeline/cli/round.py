@@ -42,11 +42,12 @@ def command(
     grove = options.open_grove(grove_folder, configs, assignments)
     today = options.present(grove, on).date()
     with store.open_store(grove.database) as memory:
-        healths = assess.assess_grove(grove, memory, today)
+        healths = assess.assess_trees(grove, memory, grove.register.trees, today)
         walk = rounds.plan_round(
             healths, memory.refusals(), grove.register, grove.settings, today, ahead_days=ahead_days
         )
     place = folder or grove.reports
+    place.mkdir(parents=True, exist_ok=True)
     page = rounds.write_page(
         walk, place / "round.html", grove_name=grove.settings.grove.name, language=grove.settings.grove.language
     )

@@ -82,8 +82,9 @@ def write_csv(walk: Round, path: Path) -> Path:
     for number, stop in enumerate(walk.stops, 1):
         site = stop.site
         writer.writerow([
-            number, _cell(site.tree), _cell(site.stem), site.site, _cell(where_it_stands(stop.tree, str)), stop.kind.value, site.kind.value,
-            _figure(site.height_cm), _figure(site.bearing_deg), stop.last_on or "", stop.due_on or "", stop.stage,
+            number, _cell(site.tree), _cell(site.stem), site.site, _cell(where_it_stands(stop.tree, str)),
+            stop.kind.value, site.kind.value, _figure(site.height_cm), _figure(site.bearing_deg),
+            stop.last_on or "", stop.due_on or "", stop.stage,
             stop.refusal.reason if stop.refusal else "", stop.refusal.remedy if stop.refusal else "",
             " ".join(dict.fromkeys(finding.caution for finding in stop.alerts)),
         ])  # fmt: skip
@@ -102,7 +103,8 @@ def _figure(value: float | None) -> str:
 def replace_file(path: Path, text: str) -> Path:
     """Write a file so that a reader, or a program that syncs the folder, never sees half of it.
 
-    A file that already says the same is left untouched, so that nothing is synced for nothing.
+    A file that already says the same is left untouched, so that nothing is synced for nothing.  A folder that is not
+    there is not made: where a share was pulled, nothing must grow in its place.
     """
     content = text.encode("utf-8")
     try:
@@ -110,7 +112,6 @@ def replace_file(path: Path, text: str) -> Path:
             return path
     except OSError:
         pass  # not there yet, or not readable: it is written
-    path.parent.mkdir(parents=True, exist_ok=True)
     half = path.with_name(f".{path.name}.{os.getpid()}.part")
     half.write_bytes(content)
     half.replace(path)

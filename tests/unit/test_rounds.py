@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
@@ -211,3 +212,12 @@ def test_a_page_that_says_the_same_is_not_written_again(tmp_path: Path) -> None:
     after = (tmp_path / "round.html").stat()
     assert (after.st_ino, after.st_mtime_ns) == (before.st_ino, before.st_mtime_ns)
     assert [p.name for p in tmp_path.iterdir()] == ["round.html"]
+
+
+@pytest.mark.parametrize("language", ["th", "vi", "id", "ms"])
+def test_the_page_speaks_the_groves_language(tmp_path: Path, language: str) -> None:
+    _, text = written(tmp_path, language)
+    assert "Take again" not in text
+    assert "Hold still" not in text
+    assert re.search(rf'<html lang="{language}">', text)
+    assert "205" in text

@@ -1,0 +1,99 @@
+"""The answer as a page for a phone without signal, and as plain text."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipeline.advice import SENTENCES, drawing
+from pipeline.language import speaker
+from pipeline.rounds.page import replace_file
+from pipeline.rounds.words import KINDS_OF_STOP, where_it_stands
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from jinja2 import Environment
+
+    from pipeline.answers.day import FolderAnswer, Verdict
+    from pipeline.language import Say
+
+TEMPLATES = Path(__file__).resolve().parent / "templates"
+ANSWER, ROUND = "ANSWER", "ROUND"
+"""Names, without their ending, of what Woundwood writes into the inbox; the scanner leaves them alone."""
+MISSING_SHOWN = 80
+
+
+def write_answer(
+    answer: FolderAnswer,
+    folder: Path,
+    *,
+    grove_name: str,
+    language: str,
+    thumbnail: Callable[[str], str] = lambda _: "",
+    photos_shown: int = 300,
+) -> tuple[Path, Path]:
+    """Write ``ANSWER.html`` and ``ANSWER.txt``, each replaced as a whole; unchanged ones are left untouched.
+
+    Parameters
+    ----------
+    folder
+        Where to.
+    thumbnail
+        Gives a small picture of a photo as a ``data:`` address, or ``""`` if there is none.
+    photos_shown
+        Accepted photos shown one by one, the latest; the others are counted.
+    """
+    say = speaker(language)
+    content = _content(answer, say, photos_shown)
+    content |= {"grove": grove_name, "language": language.partition("_")[0], "_": say}
+    environment = _environment()
+    html = environment.get_template("answer.html").render(**content, thumbnail=thumbnail)
+    text = environment.get_template("answer.txt").render(**content)
+    return replace_file(folder / f"{ANSWER}.html", html), replace_file(folder / f"{ANSWER}.txt", text)
+
+
+@cache
+def _environment() -> Environment:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
+
+    return Environment(
+        loader=FileSystemLoader(TEMPLATES), autoescape=select_autoescape(["html"]), undefined=StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True,
+    )  # fmt: skip
+
+
+def _content(answer: FolderAnswer, say: Say, photos_shown: int) -> dict[str, Any]:
+    again = [v for v in answer.again if not v.mended]
+    trees: list[dict[str, Any]] = []
+    for stop in answer.missing[:MISSING_SHOWN]:
+        if not trees or trees[-1]["tree"] != stop.site.tree:
+            trees.append({"tree": stop.site.tree, "place": where_it_stands(stop.tree, say), "stops": []})
+        trees[-1]["stops"].append({"site": stop.site.site, "why": say(KINDS_OF_STOP[stop.kind])})
+    return {
+        "day": answer.arrived_on.isoformat(),
+        "folder": answer.folder,
+        "again": [_row(v, say) for v in again],
+        "mended": len(answer.again) - len(again),
+        "accepted": [_row(v, say) for v in answer.accepted[:photos_shown]],
+        "accepted_count": len(answer.accepted),
+        "waiting": answer.waiting,
+        "doubles": answer.doubles,
+        "missing": trees,
+        "missing_count": len(answer.missing),
+        "missing_more": max(0, len(answer.missing) - MISSING_SHOWN),
+        "doubts": [doubt.words(say) for doubt in answer.doubts],
+    }
+
+
+def _row(verdict: Verdict, say: Say) -> dict[str, Any]:
+    sentence = say(SENTENCES[verdict.advice]) if verdict.advice else ""
+    return {
+        "file": verdict.file.rpartition("/")[2],
+        "sha256": verdict.sha256,
+        "site": "" if verdict.site is None else str(verdict.site),
+        "tree": verdict.tree,
+        "advice": sentence,
+        "drawing": drawing(verdict.advice, sentence) if verdict.advice else "",
+    }

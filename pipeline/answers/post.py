@@ -1,0 +1,159 @@
+"""Bring the answers up to date in the inbox; remembers what was assessed, so that an answer costs little."""
+
+from __future__ import annotations
+
+import errno
+import os
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+from pipeline import assess, clocks
+from pipeline.answers import thumbs
+from pipeline.answers.day import answers_of
+from pipeline.answers.page import ROUND, write_answer
+from pipeline.receive.inbox import safe_part
+from pipeline.rounds import Round, stops_of_tree, write_page
+from pipeline.rounds.plan import order, unplaced
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from datetime import date, datetime
+    from pathlib import Path
+
+    from pipeline.answers.day import FolderAnswer
+    from pipeline.clocks import Doubt
+    from pipeline.grove import Grove
+    from pipeline.records import Outcome, PhotoFacts, Refusal, TreeHealth
+    from pipeline.rounds import Stop
+    from pipeline.store import Store
+
+
+class Post:
+    """Writes the answers of one grove.
+
+    Every tree is assessed once at the beginning; after that, those of which something new was read.
+    :meth:`assess_trees` is what a run takes for its own assessment, so that no tree is assessed twice.
+    """
+
+    def __init__(self, grove: Grove, store: Store, today: date) -> None:
+        self._grove, self._store, self._today = grove, store, today
+        self._healths: dict[str, TreeHealth] = {}
+        self._answered: set[tuple[str, Outcome]] = set()
+
+    def assess_trees(self, trees: Sequence[str]) -> tuple[TreeHealth, ...]:
+        """Health of the trees named, remembered for the answer."""
+        found = assess.assess_trees(self._grove, self._store, trees, self._today)
+        self._healths |= {health.tree.tree: health for health in found}
+        return found
+
+    def _catch_up(self, facts: Sequence[PhotoFacts]) -> None:
+        """Assess every tree that was never looked at, and those of photos that were read since the last answer."""
+        register = self._grove.register
+        read = {(photo.sha256, photo.outcome): photo.site for photo in facts}
+        sites = {site for key, site in read.items() if key not in self._answered}
+        touched = {register.sites[site].tree for site in sites if site in register.sites}
+        self.assess_trees([t for t in register.trees if t in touched or t not in self._healths])
+        self._answered = set(read)
+
+    def deliver(self, now: datetime) -> list[str]:
+        """Write the answer of every folder in which something arrived today or yesterday, and the round.
+
+        Returns
+        -------
+        list of str
+            A sentence for each folder whose answer could not be written; the next time it is tried again.
+        """
+        grove, store = self._grove, self._store
+        zone = grove.settings.grove.zone
+        facts = store.recent_facts(now - timedelta(days=2))
+        first = now.astimezone(zone).date() - timedelta(days=1)
+        facts = [photo for photo in facts if photo.arrived_at.astimezone(zone).date() >= first]
+        self._catch_up(facts)
+        refusals = store.refusals()
+        walk = Round(
+            self._today, order(self._stops(refusals), grove.register), unplaced(refusals, grove.settings, self._today)
+        )
+        doubts = self._doubts(facts)
+        if doubts:
+            store.ask([doubt.question(self._today) for doubt in doubts])
+        problems = self._put(self._write_round, walk, place="the inbox")
+        places = {folder: self._nearest(folder) for folder in {photo.file.rpartition("/")[0] for photo in facts}}
+        for answer in answers_of(facts, walk, doubts, grove.register, zone, lambda folder: places[folder]):
+            place = f"the folder '{answer.folder}'" if answer.folder else "the inbox"
+            problems += self._put(self._write_answer, answer, now, place=place)
+        return problems
+
+    def _put(self, write: Callable[..., None], *content: object, place: str) -> list[str]:
+        try:
+            write(*content)
+        except OSError as error:
+            return [f"The answer could not be written into {place}: {error.strerror}."]
+        return []
+
+    def _write_round(self, walk: Round) -> None:
+        grove = self._grove.settings.grove
+        write_page(walk, self._grove.inbox / f"{ROUND}.html", grove_name=grove.name, language=grove.language)
+
+    def _write_answer(self, answer: FolderAnswer, now: datetime) -> None:
+        grove = self._grove
+        write_answer(
+            answer,
+            self._on_disk(answer.folder),
+            grove_name=grove.settings.grove.name,
+            language=grove.settings.grove.language,
+            thumbnail=lambda sha256: self._thumbnail(sha256, now),
+            photos_shown=grove.settings.watch.photos_shown,
+        )
+
+    def _thumbnail(self, sha256: str, now: datetime) -> str:
+        photo = self._store.stored_photo(sha256)
+        return "" if photo is None else thumbs.data_address(self._grove, sha256, self._grove.photos / photo.stored, now)
+
+    def _stops(self, refusals: Sequence[Refusal]) -> list[Stop]:
+        grove = self._grove
+        return [
+            stop
+            for tree in grove.register.trees
+            for stop in stops_of_tree(self._healths[tree], refusals, grove.register, grove.settings, self._today)
+        ]
+
+    def _doubts(self, facts: Sequence[PhotoFacts]) -> list[Doubt]:
+        grove = self._grove
+        devices = {photo.device for photo in facts if photo.device}
+        history = self._store.days_of_devices(devices) if devices else {}
+        return clocks.doubts(facts, history, grove.register, grove.settings.clock, grove.settings.grove.zone)
+
+    def _nearest(self, folder: str) -> str:
+        """The folder in which an arrival's answer lies: its own, or the nearest one above that is still there."""
+        found = ""
+        for part in folder.split("/") if folder else ():
+            below = f"{found}/{part}" if found else part
+            if self._find(below) is None:
+                return found
+            found = below
+        return found
+
+    def _on_disk(self, folder: str) -> Path:
+        path = self._find(folder)
+        if path is None:
+            raise FileNotFoundError(errno.ENOENT, "the folder is gone", folder)
+        return path
+
+    def _find(self, folder: str) -> Path | None:
+        """Path of a folder of the inbox by its shown name, if it is there; links are not followed."""
+        path: Path | None = self._grove.inbox
+        for part in folder.split("/") if folder else ():
+            path = _child(path, part) if path is not None else None
+        return path
+
+
+def _child(folder: Path, shown: str) -> Path | None:
+    """The sub-folder with this shown name (see :func:`pipeline.receive.safe_name`)."""
+    try:
+        with os.scandir(folder) as entries:
+            for entry in entries:
+                if safe_part(entry.name) == shown and entry.is_dir(follow_symlinks=False):
+                    return folder / entry.name
+    except OSError:
+        return None
+    return None
