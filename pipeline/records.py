@@ -203,7 +203,7 @@ FLAG_SENTENCES: dict[Flag, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Tree:
-    """One tree of the register; ``row`` and ``position`` order a walk; ``x_m``/``y_m`` are metres in the grove's grid."""
+    """One tree of the register; ``row`` and ``position`` order a walk, ``x_m`` and ``y_m`` lie in the grove's grid."""
 
     tree: str
     species: str = ""
@@ -318,8 +318,7 @@ class Register:
         return tuple(
             e
             for e in self.events
-            if e.site == site
-            or (e.site is None and e.tree == entry.tree and e.stem in ("", entry.stem))
+            if e.site == site or (e.site is None and e.tree == entry.tree and e.stem in ("", entry.stem))
         )
 
 
@@ -738,7 +737,9 @@ class SiteMaps:
         if self.signs.shape != (*self.tissue.shape[:2], len(Sign)):
             raise ValueError(f"signs must have shape (H, W, {len(Sign)}), got {self.signs.shape}")
         if self.stage_p.shape != (len(Stage),) or self.sign_p.shape != (len(Sign),):
-            raise ValueError(f"stage_p and sign_p must have shapes (6,) and (5,), got {self.stage_p.shape}, {self.sign_p.shape}")
+            raise ValueError(
+                f"stage_p and sign_p must have shapes (6,) and (5,), got {self.stage_p.shape}, {self.sign_p.shape}"
+            )
 
 
 Reader: TypeAlias = Callable[[SitePatch], SiteMaps]

@@ -75,14 +75,18 @@ class IntakeSettings(_Section):
     cut_off_wait_s: float = Field(
         60.0, ge=0, description="A JPEG that lacks its end is left in the inbox for this long after its last change."
     )
-    future_tolerance_h: float = Field(26.0, ge=0, description="A photo dated later than this from now has a wrong clock.")
+    future_tolerance_h: float = Field(
+        26.0, ge=0, description="A photo dated later than this from now has a wrong clock."
+    )
     earliest_year: int = Field(2000, description="A photo dated before this year has a wrong clock.")
 
 
 class CardSettings(_Section):
     """Finding the site card."""
 
-    corner_sd_px: float = Field(0.05, gt=0, description="Least standard uncertainty of a refined corner coordinate, full-size pixels.")
+    corner_sd_px: float = Field(
+        0.05, gt=0, description="Least standard uncertainty of a refined corner coordinate, full-size pixels."
+    )
     min_edge_px: float = Field(25.0, gt=0, description="Markers with a shorter edge are not trusted.")
     max_correction_bits: int = Field(2, ge=0, le=5, description="Wrong bits a marker may have.")
 
@@ -90,8 +94,12 @@ class CardSettings(_Section):
 class SurfaceSettings(_Section):
     """Camera, pose and trunk cylinder."""
 
-    assumed_focal_35mm: float = Field(26.0, gt=0, description="35 mm equivalent focal length where the photo tells none.")
-    focal_rel_sd: float = Field(0.02, gt=0, description="Relative standard uncertainty of a focal length from the tags.")
+    assumed_focal_35mm: float = Field(
+        26.0, gt=0, description="35 mm equivalent focal length where the photo tells none."
+    )
+    focal_rel_sd: float = Field(
+        0.02, gt=0, description="Relative standard uncertainty of a focal length from the tags."
+    )
     assumed_focal_rel_sd: float = Field(0.08, gt=0, description="The same where it is assumed.")
     assumed_girth_mm: float = Field(550.0, gt=0, description="Girth where the register has none.")
     girth_rel_sd: float = Field(0.02, gt=0, description="Relative standard uncertainty of a registered girth.")
@@ -99,9 +107,19 @@ class SurfaceSettings(_Section):
     standoff_mm: float = Field(1.0, ge=0, description="Distance of the card's face in front of the bark, hung flush.")
     standoff_sd_mm: float = Field(0.7, ge=0, description="Standard uncertainty of that distance.")
     tilt_sd_deg: float = Field(1.5, ge=0, description="Standard deviation of the card's tilt against the trunk.")
-    roll_sd_deg: float = Field(2.0, ge=0, description="Standard deviation of the card's turn in its own plane against the trunk.")
-    yaw_sd_deg: float = Field(1.5, ge=0, description="Standard deviation of the card's turn about its long axis, on which it rocks against a round trunk.")
-    lens_sd: float = Field(0.01, ge=0, description="Standard uncertainty of the lens's first radial coefficient where it was not calibrated.")
+    roll_sd_deg: float = Field(
+        2.0, ge=0, description="Standard deviation of the card's turn in its own plane against the trunk."
+    )
+    yaw_sd_deg: float = Field(
+        1.5,
+        ge=0,
+        description="Standard deviation of the card's turn about its long axis, on which it rocks against a round trunk.",
+    )
+    lens_sd: float = Field(
+        0.01,
+        ge=0,
+        description="Standard uncertainty of the lens's first radial coefficient where it was not calibrated.",
+    )
     max_view_angle_deg: float = Field(50.0, gt=0, description="Photos from further to the side are refused.")
     max_reprojection_px: float = Field(4.0, gt=0, description="A card whose corners miss the model by more is refused.")
 
@@ -111,9 +129,18 @@ class PatchSettings(_Section):
 
     overview_px: int = Field(384, ge=64, description="Edge of the patch given to the reader.")
     overview_mm: float = Field(176.0, gt=0, description="Edge of the overview window, directly below the card.")
-    gap_below_card_mm: float = Field(2.0, ge=0, description="Distance of the window's upper edge below the card's lower edge.")
-    detail_share: float = Field(0.55, gt=0, le=1, description="Share of the detail window's edge that the opening takes.")
-    detail_below_share: float = Field(0.3, gt=0, le=1, description="A second, closer look is taken at openings smaller than this share of the overview.")
+    gap_below_card_mm: float = Field(
+        2.0, ge=0, description="Distance of the window's upper edge below the card's lower edge."
+    )
+    detail_share: float = Field(
+        0.55, gt=0, le=1, description="Share of the detail window's edge that the opening takes."
+    )
+    detail_below_share: float = Field(
+        0.3,
+        gt=0,
+        le=1,
+        description="A second, closer look is taken at openings smaller than this share of the overview.",
+    )
     max_window_mm: float = Field(420.0, gt=0, description="Largest window, for long strips.")
 
 
@@ -125,7 +152,9 @@ class QualitySettings(_Section):
     refuse_px_per_mm: float = Field(0.9, gt=0, description="Resolution on the bark below which a photo is refused.")
     flag_px_per_mm: float = Field(2.0, gt=0, description="Resolution below which it is flagged.")
     flag_view_angle_deg: float = Field(25.0, gt=0, description="View angle above which it is flagged.")
-    flag_clipped_share: float = Field(0.05, gt=0, description="Share of burnt or black pixels above which it is flagged.")
+    flag_clipped_share: float = Field(
+        0.05, gt=0, description="Share of burnt or black pixels above which it is flagged."
+    )
     refuse_clipped_share: float = Field(0.6, gt=0, description="The same above which it is refused.")
 
 
@@ -133,8 +162,12 @@ class ReadingSettings(_Section):
     """From maps to figures."""
 
     min_aperture_mm2: float = Field(4.0, ge=0, description="Smaller openings are not counted.")
-    rim_sd_mm: float = Field(0.25, ge=0, description="Standard uncertainty of the rim's place, common to the whole rim.")
-    rim_wander_share: float = Field(0.5, ge=0, description="How far the rim wanders about its place, as a share of the blur of the map's rim.")
+    rim_sd_mm: float = Field(
+        0.25, ge=0, description="Standard uncertainty of the rim's place, common to the whole rim."
+    )
+    rim_wander_share: float = Field(
+        0.5, ge=0, description="How far the rim wanders about its place, as a share of the blur of the map's rim."
+    )
     rim_wander_mm: float = Field(5.0, gt=0, description="Length along the rim over which it wanders together.")
     sign_p: float = Field(0.5, gt=0, lt=1, description="Probability from which a sign counts as seen.")
     unsure_sign_p: float = Field(0.25, gt=0, lt=1, description="Probability from which a person should look.")
@@ -154,15 +187,24 @@ class TimeSettings(_Section):
     min_visits_for_rate: int = Field(3, ge=2, description="Visits needed for a rate.")
     min_visits_for_forecast: int = Field(4, ge=3, description="Visits needed for a closing date.")
     stage_mean_days: tuple[float, float, float, float, float] = Field(
-        (21.0, 45.0, 75.0, 300.0, 240.0), description="Usual days in a stage before the next one, fresh to closed; prior of the stage filter."
+        (21.0, 45.0, 75.0, 300.0, 240.0),
+        description="Usual days in a stage before the next one, fresh to closed; prior of the stage filter.",
     )
-    odd_photo_p: float = Field(0.15, gt=0, lt=1, description="Chance that a photo's stage is misread whatever the reader says.")
-    unrecorded_opening_p: float = Field(0.002, ge=0, lt=1, description="Chance, a visit, that a wound was opened and no event was written down.")
+    odd_photo_p: float = Field(
+        0.15, gt=0, lt=1, description="Chance that a photo's stage is misread whatever the reader says."
+    )
+    unrecorded_opening_p: float = Field(
+        0.002, ge=0, lt=1, description="Chance, a visit, that a wound was opened and no event was written down."
+    )
     closed_area_sd_mm2: float = Field(2.0, gt=0, description="Standard uncertainty of an area read as none.")
     closed_width_sd_mm: float = Field(1.0, gt=0, description="Standard uncertainty of a width read as none.")
-    min_correlation: float = Field(0.85, gt=0, lt=1, description="A closing date needs a width that follows a line at least this well.")
+    min_correlation: float = Field(
+        0.85, gt=0, lt=1, description="A closing date needs a width that follows a line at least this well."
+    )
     forecast_visits: int = Field(12, ge=4, description="The closing date follows the last visits, at most this many.")
-    future_rate_rel_sd: float = Field(0.25, ge=0, description="How much the coming rate may differ from the one seen, as a share.")
+    future_rate_rel_sd: float = Field(
+        0.25, ge=0, description="How much the coming rate may differ from the one seen, as a share."
+    )
     max_forecast_years: float = Field(8.0, gt=0, description="Closing dates further away are not given.")
 
 
@@ -171,26 +213,48 @@ class AlertSettings(_Section):
 
     sign_p: float = Field(0.5, gt=0, lt=1, description="Probability from which a sign raises an alert.")
     sign_two_photos_p: float = Field(0.35, gt=0, lt=1, description="The same if two photos show it.")
-    enlarged_width_mm: float = Field(2.0, gt=0, description="Growth of the width, beyond its uncertainty, without an event.")
+    enlarged_width_mm: float = Field(
+        2.0, gt=0, description="Growth of the width, beyond its uncertainty, without an event."
+    )
     enlarged_area_share: float = Field(0.1, gt=0, description="The same for the area, as a share.")
     stalled_days: int = Field(75, gt=0, description="Days of growing season without rim advance.")
     stalled_advance_mm_per_month: float = Field(0.15, ge=0, description="Slower rim advance than this is a stall.")
     open_after_months: int = Field(36, gt=0, description="Wounds open longer than this are noted.")
     girdled_shares: tuple[float, ...] = Field((0.25, 0.33, 0.5, 0.75), description="Bands of the stem's girdled share.")
-    sign_sure_p: float = Field(0.85, gt=0, lt=1, description="One photo with this probability is enough for a person to look.")
+    sign_sure_p: float = Field(
+        0.85, gt=0, lt=1, description="One photo with this probability is enough for a person to look."
+    )
     sign_area_mm2: float = Field(100.0, ge=0, description="Smaller signs on one photo only ask for another photo.")
-    sign_growth_factor: float = Field(1.5, gt=1, description="A sign that grew by this factor between visits is spreading.")
+    sign_growth_factor: float = Field(
+        1.5, gt=1, description="A sign that grew by this factor between visits is spreading."
+    )
     sign_growth_mm2: float = Field(200.0, gt=0, description="The same in area; both must hold.")
     sign_memory_days: int = Field(120, gt=0, description="A sign not seen again on this many days of visits is let go.")
     spread_radius_m: float = Field(8.0, gt=0, description="Trees this near to one another are neighbours.")
-    spread_p: float = Field(0.01, gt=0, lt=1, description="Signs at neighbouring trees are a cluster if chance is rarer than this.")
-    event_slack_days: int = Field(3, ge=0, description="An event this many days outside two visits still explains a larger opening.")
-    stalled_upper_mm_per_month: float = Field(0.33, gt=0, description="A stall must also be surely (90 %) slower than this.")
-    stalled_evidence: float = Field(2.3, gt=0, description="Natural logarithm of how much better a standstill must explain the widths than the site's own pace.")
-    stalled_young_days: int = Field(60, ge=0, description="Growing days after a wounding in which no advance is expected yet.")
+    spread_p: float = Field(
+        0.01, gt=0, lt=1, description="Signs at neighbouring trees are a cluster if chance is rarer than this."
+    )
+    event_slack_days: int = Field(
+        3, ge=0, description="An event this many days outside two visits still explains a larger opening."
+    )
+    stalled_upper_mm_per_month: float = Field(
+        0.33, gt=0, description="A stall must also be surely (90 %) slower than this."
+    )
+    stalled_evidence: float = Field(
+        2.3,
+        gt=0,
+        description="Natural logarithm of how much better a standstill must explain the widths than the site's own pace.",
+    )
+    stalled_young_days: int = Field(
+        60, ge=0, description="Growing days after a wounding in which no advance is expected yet."
+    )
     retake_days: int = Field(7, gt=0, description="Days in which a refused photo should be taken again.")
-    same_place_score: float = Field(0.3, ge=0, le=1, description="Below this the bark around the wound does not look like the visit before.")
-    implausible_advance_mm_per_month: float = Field(12.0, gt=0, description="Faster closing than this asks for a check of the card.")
+    same_place_score: float = Field(
+        0.3, ge=0, le=1, description="Below this the bark around the wound does not look like the visit before."
+    )
+    implausible_advance_mm_per_month: float = Field(
+        12.0, gt=0, description="Faster closing than this asks for a check of the card."
+    )
 
 
 class RunSettings(_Section):
@@ -206,8 +270,12 @@ class WatchSettings(_Section):
 
     look_every_s: float = Field(2.0, gt=0, description="Seconds between two looks at the inbox.")
     rest_after_s: float = Field(120.0, ge=0, description="Seconds without photos after which the reading process ends.")
-    answer_every_s: float = Field(4.0, gt=0, description="Least seconds between two answers while photos are being read.")
-    photos_shown: int = Field(300, ge=1, description="Accepted photos shown with a thumbnail in one answer; the latest.")
+    answer_every_s: float = Field(
+        4.0, gt=0, description="Least seconds between two answers while photos are being read."
+    )
+    photos_shown: int = Field(
+        300, ge=1, description="Accepted photos shown with a thumbnail in one answer; the latest."
+    )
 
 
 class ClockSettings(_Section):
@@ -222,10 +290,16 @@ class ReviewSettings(_Section):
     """The review page; docs/review.md says why."""
 
     blind_share: float = Field(0.1, ge=0, le=1, description="Share of cases shown without the network's opinion first.")
-    unflagged_share: float = Field(0.02, ge=0, le=1, description="Share of visits without any flag that are asked about all the same, blind.")
-    second_share: float = Field(0.1, ge=0, le=1, description="Share of answered cases that a second person answers too.")
+    unflagged_share: float = Field(
+        0.02, ge=0, le=1, description="Share of visits without any flag that are asked about all the same, blind."
+    )
+    second_share: float = Field(
+        0.1, ge=0, le=1, description="Share of answered cases that a second person answers too."
+    )
     session_hours: float = Field(12.0, gt=0, description="Hours after which a person signs in again.")
-    sign_in_tries: int = Field(8, ge=1, description="Wrong passwords for one name or from one address before it must wait.")
+    sign_in_tries: int = Field(
+        8, ge=1, description="Wrong passwords for one name or from one address before it must wait."
+    )
     sign_in_wait_min: float = Field(15.0, gt=0, description="Minutes over which wrong passwords are counted.")
     min_password_length: int = Field(12, ge=8, description="Shortest password that is taken.")
 
@@ -242,12 +316,18 @@ class OutboxSettings(_Section):
     )
     user: str = Field("", description="Name to sign in with; empty for none.")
     password_env: str = Field(
-        "", pattern=r"^[A-Za-z_]*[A-Za-z0-9_]*$", description="Name of the environment variable that holds the password; never the password itself."
+        "",
+        pattern=r"^[A-Za-z_]*[A-Za-z0-9_]*$",
+        description="Name of the environment variable that holds the password; never the password itself.",
     )
     sender: str = Field("", description="Address that the e-mails come from.")
     recipients: tuple[str, ...] = Field((), description="Addresses that they go to.")
     timeout_s: float = Field(30.0, gt=0, description="Seconds to wait for the server.")
-    give_up_days: float = Field(7.0, gt=0, description="Digests older than this are not sent any more, e.g. those from before e-mail was enabled.")
+    give_up_days: float = Field(
+        7.0,
+        gt=0,
+        description="Digests older than this are not sent any more, e.g. those from before e-mail was enabled.",
+    )
     retry_minutes: float = Field(15.0, ge=0, description="Minutes before a failed sending is tried again.")
 
 
@@ -325,7 +405,9 @@ def load(
     try:
         return Settings.model_validate(merged), origins
     except ValidationError as error:
-        raise SettingsError(_first_problem(error, origins), "Correct it; 'woundwood check' shows all settings.") from None
+        raise SettingsError(
+            _first_problem(error, origins), "Correct it; 'woundwood check' shows all settings."
+        ) from None
 
 
 def _read_yaml(file: Path) -> dict[str, Any]:
@@ -351,7 +433,9 @@ def _merge(merged: dict[str, dict[str, Any]], origins: dict[str, str], extra: di
                 f"Unknown settings section '{section}' (from {origin}).", f"Sections are: {', '.join(SECTIONS)}."
             )
         if not isinstance(values, dict):
-            raise SettingsError(f"The settings section '{section}' (from {origin}) must hold names.", "Indent its names below it.")
+            raise SettingsError(
+                f"The settings section '{section}' (from {origin}) must hold names.", "Indent its names below it."
+            )
         for key, value in values.items():
             merged.setdefault(section, {})[key] = value
             origins[f"{section}.{key}"] = origin

@@ -46,7 +46,7 @@ SENTENCES: dict[Advice, str] = {
     Advice.LIGHT: n_("It is too dark. Use the phone's light."),
     Advice.WIPE_CARD: n_("Wipe the card. It must hang flat, with nothing in front of it."),
     Advice.WHOLE_WOUND: n_("Show the card and the whole wound below it."),
-    Advice.WHOLE_CARD: n_("Show the whole card."),
+    Advice.WHOLE_CARD: n_("Show the whole card, sharp."),
     Advice.HOLD_STILL: n_("Hold still. Tap on the card first."),
     Advice.ONE_CARD: n_("Show one card only."),
     Advice.NO_MIRROR: n_("Turn mirroring off in the camera."),

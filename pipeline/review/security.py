@@ -63,7 +63,7 @@ OVER_TLS = {"strict-transport-security": "max-age=31536000"}
 """Only over TLS (RFC 6797, 7.2); without includeSubDomains, for a grove's computer does not speak for its domain."""
 
 
-class BodyTooLarge(Exception):  # noqa: N818
+class BodyTooLarge(Exception):
     """More bytes came than any form of ours needs."""
 
 
@@ -166,11 +166,11 @@ def place_of_origin(origin: str) -> str:
 # ---------------------------------------------------------------- sessions
 
 
-class FormRefused(Exception):  # noqa: N818
+class FormRefused(Exception):
     """A form without a token of this session and this page; nothing was done."""
 
 
-class FormUsed(Exception):  # noqa: N818
+class FormUsed(Exception):
     """A form that was sent before; nothing was done again."""
 
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from pipeline.store.audit import LogEntry
 
 
-class StaleAnswer(StoreError):  # noqa: N818
+class StaleAnswer(StoreError):
     """Somebody else answered this case in the meantime; nothing was recorded.
 
     Parameters

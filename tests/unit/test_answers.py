@@ -109,8 +109,8 @@ def test_the_page_stands_alone_and_says_all(tmp_path: Path) -> None:
     assert all(picture["alt"] for picture in page.pictures)
     assert html.count("<svg") == 3  # two to take again, one hint
     assert "<b>bad" not in html
-    for words in ("Hold still. Tap on the card first.", "Show the whole card.", "205", "A-012", "2020-01-01", "mai",
-                  "Photos that had come before: 1", "Still being read: 1", "Take again"):  # fmt: skip
+    for words in ("Hold still. Tap on the card first.", "Show the whole card, sharp.", "205", "A-012", "2020-01-01",
+                  "mai", "Photos that had come before: 1", "Still being read: 1", "Take again"):  # fmt: skip
         assert words in html, words
         assert words in text, words
     assert "&amp;" in html

@@ -182,7 +182,7 @@ def test_the_page_stands_alone_and_says_all(tmp_path: Path) -> None:
     assert 'name="viewport"' in text
     for words in ("Kebun &amp; Co", "&lt;b&gt;A-1", "205", "206", "Take again", "Hold still.", "120 cm up", "south"):
         assert words in text, words
-    for words in ("wasps", "stem 2", "None.jpg", "Show the whole card."):
+    for words in ("wasps", "stem 2", "None.jpg", "Show the whole card, sharp."):
         assert words in text, words
     assert text.index("205") < text.index("206")
 
