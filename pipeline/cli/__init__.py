@@ -74,7 +74,7 @@ def cli(verbose: int) -> None:
 
     Photos show signs, never causes: a person decides, and only a laboratory names a disease.
     Exit codes: 0 done, 1 failed, 2 wrong call, 3 done but some photos were refused.
-    """
+    """  # noqa: D301 - click reads the escape
     level = (logging.WARNING, logging.INFO, logging.DEBUG)[min(verbose, 2)]
     logging.basicConfig(level=level, format="%(levelname)s %(name)s: %(message)s", stream=sys.stderr)
 

@@ -36,7 +36,7 @@ def command(
     note   worth knowing
 
     An alert closes when the data no longer show its cause, or by a person's word; it can come back.
-    """
+    """  # noqa: D301 - click reads the escape
     from datetime import UTC, datetime
 
     from pipeline import store

@@ -37,7 +37,7 @@ def command(
     \b
     woundwood look trunk.jpg
     woundwood look photos/ --out seen --json
-    """
+    """  # noqa: D301 - click reads the escape
     context, reader = _context(configs, assignments, model)
     rows: list[dict[str, Any]] = []
     for path, seen in _progress(_look_at_all(photos, context, reader), not as_json):

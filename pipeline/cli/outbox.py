@@ -42,7 +42,7 @@ def command(
       recipients: [grower@example.org]
 
     What could not be sent waits and is tried again by the next call.
-    """
+    """  # noqa: D301 - click wants the character itself
     import os
 
     from pipeline import outbox, store

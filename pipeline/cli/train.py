@@ -38,7 +38,7 @@ def command(
     \b
     woundwood train runs/scenes --photos photo-collection
     woundwood train runs/ours --start-from models/NAME/model.safetensors --reviewed labels --steps 600 --batch 16
-    """
+    """  # noqa: D301 - click reads the escape
     if importlib.util.find_spec("torch") is None:
         raise MissingExtra("train", "train a network")
     from pipeline.learn import data, train

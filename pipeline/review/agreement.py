@@ -159,7 +159,7 @@ def _figures(
         return None
     first, second = np.array(pairs, dtype=np.int64).T
     w = np.ones(len(pairs)) if weights is None else np.asarray(weights, dtype=np.float64)
-    of: Callable[[NDArray[np.int64]], float] = lambda i: kappa_weighted(first[i], second[i], w[i], len(classes), kind)
+    of: Callable[[NDArray[np.int64]], float] = lambda i: kappa_weighted(first[i], second[i], w[i], len(classes), kind)  # noqa: E731
     table = metrics.confusion(first, second, len(classes))
     return Row(
         words,

@@ -10,13 +10,13 @@ import pytest
 
 torch = pytest.importorskip("torch", reason="needs the extra 'train'")
 
-from pipeline.learn import calibrate
-from pipeline.learn.camera import _dct_matrix
-from pipeline.learn.generator import APERTURE, Banks, Generator, Mix
-from pipeline.learn.losses import losses
-from pipeline.learn.net import WoundNet, load_pretrained, parameter_count, pretrained_file
-from pipeline.learn.stage import Stage, blur, noise_bank
-from pipeline.learn.train import network_inputs
+from pipeline.learn import calibrate  # noqa: E402
+from pipeline.learn.camera import _dct_matrix  # noqa: E402
+from pipeline.learn.generator import APERTURE, Banks, Generator, Mix  # noqa: E402
+from pipeline.learn.losses import losses  # noqa: E402
+from pipeline.learn.net import WoundNet, load_pretrained, parameter_count, pretrained_file  # noqa: E402
+from pipeline.learn.stage import Stage, blur, noise_bank  # noqa: E402
+from pipeline.learn.train import network_inputs  # noqa: E402
 
 pytestmark = pytest.mark.train
 CPU = torch.device("cpu")

@@ -11,10 +11,10 @@ import pytest
 torch = pytest.importorskip("torch", reason="needs the extra 'train'")
 pytest.importorskip("safetensors", reason="needs the extra 'train'")
 
-from pipeline import network
-from pipeline.learn import data, evaluate, export, train
-from pipeline.learn.generator import Banks, Generator
-from pipeline.records import SitePatch
+from pipeline import network  # noqa: E402
+from pipeline.learn import data, evaluate, export, train  # noqa: E402
+from pipeline.learn.generator import Banks, Generator  # noqa: E402
+from pipeline.records import SitePatch  # noqa: E402
 
 pytestmark = [pytest.mark.train, pytest.mark.filterwarnings("ignore::DeprecationWarning")]
 CPU = torch.device("cpu")

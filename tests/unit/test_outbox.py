@@ -260,7 +260,7 @@ def test_settings_that_cannot_work_are_refused(more: dict[str, object], words: s
 def test_a_name_with_line_breaks_cannot_add_headers(memory: Store) -> None:
     digest = notify.digest_of("Hill\nBcc: x@y.org", memory.alerts(), {}, (), NOW, Severity.LOOK)
     assert digest is not None
-    assert "Bcc" not in notify.message_of(digest, mail(1)).keys()
+    assert "Bcc" not in notify.message_of(digest, mail(1)).keys()  # noqa: SIM118
     with pytest.raises(ValueError, match=r"(?i)header|linefeed"):
         notify.message_of(digest, mail(1, sender="a@b.org\nBcc: x@y.org"))
 

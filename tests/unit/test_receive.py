@@ -458,7 +458,7 @@ def test_a_failure_of_any_call_leaves_no_half_original(
         def failing(*args: object, **options: object) -> object:
             nonlocal count
             count += 1
-            if count == nth:
+            if count == nth:  # noqa: B023
                 if call == "close":
                     real(*args, **options)
                 raise OSError(code, os.strerror(code))

@@ -418,7 +418,7 @@ def hostile_requests(
         "-1",
         "1e9",
     ]
-    paths = ["/", "/case/10", "/case/10/answer", "/case/10/take-back", "/alert/1/close", "/people/add", "/people/change",
+    paths = ["/", "/case/10", "/case/10/answer", "/case/10/take-back", "/alert/1/close", "/people/add", "/people/change",  # noqa: E501
              "/me/password", "/photo/x", "/picture/patch/x.jpg", "/sign-in", "/sign-out", "/log", "/enter"]  # fmt: skip
     fields = [
         "form",
