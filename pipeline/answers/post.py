@@ -39,6 +39,7 @@ class Post:
         self._grove, self._store, self._today = grove, store, today
         self._healths: dict[str, TreeHealth] = {}
         self._answered: set[tuple[str, Outcome]] = set()
+        self._pictures: dict[str, str] = {}
 
     def assess_trees(self, trees: Sequence[str]) -> tuple[TreeHealth, ...]:
         """Health of the trees named, remembered for the answer."""
@@ -54,6 +55,8 @@ class Post:
         touched = {register.sites[site].tree for site in sites if site in register.sites}
         self.assess_trees([t for t in register.trees if t in touched or t not in self._healths])
         self._answered = set(read)
+        recent = {photo.sha256 for photo in facts}
+        self._pictures = {sha256: picture for sha256, picture in self._pictures.items() if sha256 in recent}
 
     def deliver(self, now: datetime) -> list[str]:
         """Write the answer of every folder in which something arrived today or yesterday, and the round.
@@ -106,8 +109,11 @@ class Post:
         )
 
     def _thumbnail(self, sha256: str, now: datetime) -> str:
-        photo = self._store.stored_photo(sha256)
-        return "" if photo is None else thumbs.data_address(self._grove, sha256, self._grove.photos / photo.stored, now)
+        if sha256 not in self._pictures:
+            photo = self._store.stored_photo(sha256)
+            original = None if photo is None else self._grove.photos / photo.stored
+            self._pictures[sha256] = "" if original is None else thumbs.data_address(self._grove, sha256, original, now)
+        return self._pictures[sha256]
 
     def _stops(self, refusals: Sequence[Refusal]) -> list[Stop]:
         grove = self._grove

@@ -111,15 +111,23 @@ class Desk:
 
 
 class _Answering:
-    """Brings the answers up to date now and then while a long run reads; an answer that fails stops no reading."""
+    """Brings the answers up to date while a run is under way; an answer that fails stops no reading.
+
+    Now and then while photos are read, and at once when all are read: what follows (comparing visits, alerts) takes
+    its time and changes no answer.
+    """
 
     def __init__(self, post: Post, every_s: float, now: datetime) -> None:
         self._post, self._every_s, self._now = post, every_s, now
         self._last_s = time.monotonic()
+        self._all_read = False
 
     def __call__(self, progress: Progress) -> None:
-        if progress.stage is not RunStage.READING or time.monotonic() - self._last_s < self._every_s:
-            return  # other stages report from other threads
+        if progress.stage is RunStage.RECEIVING or self._all_read:
+            return  # receiving is reported from another thread
+        self._all_read = progress.stage is not RunStage.READING
+        if not self._all_read and time.monotonic() - self._last_s < self._every_s:
+            return
         try:
             self._post.deliver(self._now)
         except WoundwoodError as error:
