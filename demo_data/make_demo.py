@@ -19,6 +19,7 @@ import numpy as np
 
 from demo_data import hill_sites as hill
 from pipeline.records import Tissue, Window, WoundKind
+from pipeline.register import COLUMNS
 from pipeline.scenes import CameraSpec, LightSpec, PhotoTags, SceneSpec, Truth, render, write_photo
 
 QUALITY = 80
@@ -309,7 +310,7 @@ def write_register(folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     _write(
         folder / "trees.csv",
-        ("tree", "species", "planted_on", "block", "row", "position", "x_m", "y_m"),
+        COLUMNS["trees.csv"],
         [
             {
                 "tree": t.tree,
@@ -324,22 +325,9 @@ def write_register(folder: Path) -> None:
             for t in hill.TREES
         ],
     )
-    _write(folder / "stems.csv", ("tree", "stem", "girth_cm", "measured_on", "status", "sprouted_on"), _stem_rows())
-    columns = (
-        "site",
-        "tree",
-        "stem",
-        "kind",
-        "made_on",
-        "height_cm",
-        "bearing_deg",
-        "girth_cm",
-        "first_width_mm",
-        "first_height_mm",
-        "retired_on",
-    )
-    _write(folder / "sites.csv", columns, [_site_row(site) for site in hill.SITES])
-    columns = ("date", "tree", "stem", "site", "event", "amount", "unit", "by", "note")
+    _write(folder / "stems.csv", COLUMNS["stems.csv"], _stem_rows())
+    _write(folder / "sites.csv", COLUMNS["sites.csv"], [_site_row(site) for site in hill.SITES])
+    columns = COLUMNS["events.csv"]
     _write(folder / "events.csv", columns, [dict(zip(columns, row, strict=True)) for row in sorted(hill.EVENTS)])
 
 

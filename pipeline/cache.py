@@ -127,8 +127,7 @@ def thumbnail(folder: Path, photo: Path, sha256: str, settings: Settings, now: d
     if path.exists() and path.stat().st_size > 0:
         return path
     try:
-        data = intake.bytes_of(photo, settings.intake)
-        opened = intake.open_photo(data, photo.name, sha256, settings.intake, settings.grove.zone, now, need_time=False)
+        opened = intake.open_file(photo, sha256, settings.intake, settings.grove.zone, now)
     except (PhotoRefused, OSError) as error:
         _log.info("No thumbnail of %s: %s", photo, error)
         return None

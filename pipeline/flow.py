@@ -164,6 +164,7 @@ def _read_without_card(photo: Photo, context: ReadContext, reader: Reader) -> Ph
     reading = measure.measure(
         photo, -1, day, patch, maps, checked, ScaleUncertainty({}, {}, {}), Flag.NO_SCALE,
         settings.reading, context.model, settings.reading_hash,
+        opening=measure.find_opening(patch, maps, settings.reading),
     )  # fmt: skip
     return PhotoRead(reading, patch, patch)
 

@@ -75,7 +75,7 @@ def measure(
     model: str,
     settings_hash: str,
     *,
-    opening: RimMeasures | None = None,
+    opening: RimMeasures | None,
     wide: SignsSeen | None = None,
 ) -> Reading:
     """Measure what a reader saw in a patch.
@@ -101,14 +101,12 @@ def measure(
     model, settings_hash
         Written into the reading, so that it can be made again.
     opening
-        What :func:`find_opening` gave for this patch, where the caller has it already.
+        What :func:`find_opening` gave for this patch.
     wide
         Signs in a wider patch of the same photo (:func:`read_signs`); of each sign the surer look counts.
     """
     if maps.tissue.shape[:2] != patch.valid.shape:
         raise ValueError(f"maps and patch must have the same shape, got {maps.tissue.shape[:2]}, {patch.valid.shape}")
-    if opening is None:
-        opening = find_opening(patch, maps, settings)
     new_tissue = rim.measure_region(maps.tissue[..., Tissue.NEW_TISSUE], patch, _MIN_TISSUE_MM2)
     signs, sign_outlines = surer_of(read_signs(maps, patch, opening, settings), wide)
     size = _size(opening, maps, quality, scale, settings)

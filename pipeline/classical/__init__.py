@@ -33,8 +33,9 @@ if TYPE_CHECKING:
 
 READER = "classical 2"
 RIM_SD_MM = 2.2
-"""Half the distance between the 16th and 84th percentile of (area read - true area) / perimeter over the readable
-photos of ``benchmarks/make_photos.py`` (12 MP, real bark): callus is often taken for opening, or opening for callus."""
+"""Half the distance between the 16th and 84th percentile of (area read - true area) / perimeter over 24 photos of
+``benchmarks/make_photos.py`` (12 MP, real bark), printed by ``benchmarks/bench_truth.py``: callus is often taken for
+opening, or opening for callus."""
 
 
 def read(patch: SitePatch) -> SiteMaps:

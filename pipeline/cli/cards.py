@@ -123,9 +123,7 @@ def _check(grove: Grove, photo: Path, as_json: bool) -> None:
     from pipeline.errors import EXIT_FAILED
 
     settings = grove.settings
-    opened = intake.open_photo(
-        photo.read_bytes(), photo.name, "", settings.intake, settings.grove.zone, datetime.now(UTC), need_time=False
-    )
+    opened = intake.open_file(photo, "", settings.intake, settings.grove.zone, datetime.now(UTC))
     result = cards.check_sheet(opened.pixels)
     if as_json:
         emit_json(

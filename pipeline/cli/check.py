@@ -78,8 +78,8 @@ def _model(grove: Grove) -> list[dict[str, Any]]:
     try:
         _, name = readers.open_reader(grove.settings.reading.model)
     except ModelError as error:
-        return [_row("WRONG", f"network: {error.what}", error.remedy)]
-    return [_row("ok", f"network: {name}")]
+        return [_row("WRONG", f"reader: {error.what}", error.remedy)]
+    return [_row("ok", f"reader: {name}")]
 
 
 def _settings(grove: Grove) -> list[dict[str, Any]]:

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from pipeline.settings import IntakeSettings
 
-__all__ = ["HEAD_BYTES", "Format", "bytes_of", "has_its_end", "open_photo", "probe_time", "sniff"]
+__all__ = ["HEAD_BYTES", "Format", "bytes_of", "has_its_end", "open_file", "open_photo", "probe_time", "sniff"]
 
 _SCREENSHOT = re.compile(
     r"screen[ _-]?shot|screen[ _-]?capture|ภาพหน้าจอ|ảnh chụp màn hình|tangkapan layar", re.IGNORECASE
@@ -41,6 +41,19 @@ def bytes_of(path: Path, settings: IntakeSettings) -> bytes:
     """
     with path.open("rb") as file:
         return file.read(int(settings.max_file_mb * 1e6) + 1)
+
+
+def open_file(path: Path, sha256: str, settings: IntakeSettings, zone: tzinfo, now: datetime) -> Photo:
+    """A photo that lies on the disk, to be looked at: a date is read where there is one, and not asked for.
+
+    Raises
+    ------
+    PhotoRefused
+        As :func:`open_photo`.
+    OSError
+        If the file cannot be read.
+    """
+    return open_photo(bytes_of(path, settings), path.name, sha256, settings, zone, now, need_time=False)
 
 
 def open_photo(

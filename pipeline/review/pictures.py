@@ -133,15 +133,7 @@ def _view_image(desk: Desk, sha256: str) -> Image.Image | None:
     settings = desk.settings
     with _one_at_a_time:
         try:
-            photo = intake.open_photo(
-                intake.bytes_of(path, settings.intake),
-                path.name,
-                sha256,
-                settings.intake,
-                settings.grove.zone,
-                desk.now(),
-                need_time=False,
-            )
+            photo = intake.open_file(path, sha256, settings.intake, settings.grove.zone, desk.now())
         except (PhotoRefused, OSError) as error:
             _log.info("No view of %s: %s", path, error)
             return None
@@ -159,15 +151,7 @@ def _unrolled(desk: Desk, sha256: str, near: bool) -> SitePatch | None:
     settings = desk.settings
     with _one_at_a_time:
         try:
-            photo = intake.open_photo(
-                intake.bytes_of(path, settings.intake),
-                path.name,
-                sha256,
-                settings.intake,
-                settings.grove.zone,
-                desk.now(),
-                need_time=False,
-            )
+            photo = intake.open_file(path, sha256, settings.intake, settings.grove.zone, desk.now())
             found = card.find_card(photo.pixels, settings.card)
             day = (photo.taken_at or desk.now()).astimezone(settings.grove.zone).date()
             fix = surface.fit_surface(photo, found, desk.register.girth_mm(site.site, day), settings.surface)

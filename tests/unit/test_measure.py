@@ -73,10 +73,11 @@ def patch_of(rgb=WOOD, **others):
     return SitePatch(picture, others.pop("valid", np.ones((SIZE, SIZE), bool)), MM_PER_PX, 0.0, 0.0, 6.0, **others)
 
 
-def read(maps, patch=None, settings=None, flags=Flag.NONE, photo=PHOTO):
+def read(maps, patch=None, settings=None, flags=Flag.NONE, photo=PHOTO, quality=QUALITY):
+    patch, settings = patch or patch_of(), settings or ReadingSettings()
     return measure.measure(
-        photo, 205, date(2026, 5, 4), patch or patch_of(), maps, QUALITY, SCALE, flags,
-        settings or ReadingSettings(), "drawn 1", "abc",
+        photo, 205, date(2026, 5, 4), patch, maps, quality, SCALE, flags, settings, "drawn 1", "abc",
+        opening=measure.find_opening(patch, maps, settings),
     )  # fmt: skip
 
 
@@ -222,9 +223,7 @@ def test_unlikely_sign_is_not_placed_and_an_unsure_one_is_flagged():
 def test_unknown_sharpness_leaves_the_uncertainty_a_number():
     unknown = replace(QUALITY, sharpness_mm=float("nan"))
     soft = maps_of(cv2.GaussianBlur(cover(12.0), (0, 0), 2.0))
-    got = measure.measure(
-        PHOTO, 205, date(2026, 5, 4), patch_of(), soft, unknown, SCALE, Flag.NONE, ReadingSettings(), "drawn 1", "abc"
-    )
+    got = read(soft, quality=unknown)
     assert 0 < got.area_sd_parts["softness"] < got.aperture_area_mm2_sd
 
 
