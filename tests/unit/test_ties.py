@@ -116,9 +116,10 @@ def test_a_corrected_reading_carries_the_uncertainty_that_remains() -> None:
 def test_a_scale_as_good_as_the_photo_s_own_changes_nothing(reader_sd_mm: float) -> None:
     own = ScaleUncertainty({"card tilt": 0.02, "girth": 0.01}, {"girth": 0.012}, {"card tilt": 0.018})
     settings = Settings()
+    seen = maps_of(cover(8), rim_sd_mm=reader_sd_mm)
     before = measure.measure(
-        PHOTO, 205, MAY, patch_of(), maps_of(cover(8), rim_sd_mm=reader_sd_mm), QUALITY, own, Flag.NONE,
-        settings.reading, "drawn", "0" * 12,
+        PHOTO, 205, MAY, patch_of(), seen, QUALITY, own, Flag.NONE, settings.reading, "drawn", "0" * 12,
+        opening=measure.find_opening(patch_of(), seen, settings.reading),
     )  # fmt: skip
     same = BarkScale(1.0, 1.0, 1.0, own.area_rel_sd, own.width_rel_sd, own.height_rel_sd, 0.01, 0.005)
     after = ties.corrected(before, same, None, settings)
