@@ -2,14 +2,16 @@
 
 What a person did not say stays unknown: a patch without a drawn rim teaches no tissue, one
 whose sign was rejected teaches that no sign is there, and nobody's silence counts as "no".
+Cases on which two people differ teach nothing until one of them has settled it.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import cv2
 import numpy as np
@@ -20,12 +22,35 @@ from pipeline.learn.generator import APERTURE, IGNORE, PatchBatch
 from pipeline.learn.signs import LOOKALIKE_NAMES, SIGN_NAMES
 from pipeline.records import Stage
 
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
 _STAGES = {stage.word: int(stage) for stage in Stage}
+HELD_SHARE = 0.25
+"""Share of trees whose cases are never trained on (own choice)."""
+LOOK_ALIKES = frozenset({"moss", "lichen", "algae", "mud", "ants"})
+"""What a person may see instead of a sign that the look-alike flag speaks of."""
+UNSEEN_GREY, GREY_SPREAD = 128, 4
+"""Grey of what a photo does not show in a kept patch, and how far JPEG moves it."""
+ZOOM, TURN_DEG, SHIFT = 0.15, 8.0, 0.06
+"""How far a patch is enlarged, turned and moved (as a share of its edge) when it is drawn for training."""
+
+Part = Literal["all", "train", "held"]
+
+
+def is_held_back(tree: str, share: float = HELD_SHARE) -> bool:
+    """Whether a tree's cases serve for comparison only: drawn from a hash of its name, so it never changes side.
+
+    A larger share only adds trees.
+    """
+    return int.from_bytes(hashlib.sha256(f"held back/{tree}".encode()).digest()[:8]) / 2**64 < share
 
 
 @dataclass
 class ReviewedPatches:
-    """Patches that people judged, drawn at random with mirroring and a change of light.
+    """Patches that people judged, drawn at random with mirroring and a change of place and light.
 
     Attributes
     ----------
@@ -43,14 +68,27 @@ class ReviewedPatches:
     images: list[dict[str, Any]]
     rims: dict[int, list[np.ndarray]]
     seed: int = 1
+    _kept: dict[str, NDArray[np.uint8]] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
-        """Start the random numbers."""
+        """Start the random numbers; know which entries show a sign."""
         self.rng = np.random.default_rng(self.seed)
+        shows = np.array([entry.get("verdict") == "sign" for entry in self.images], dtype=bool)
+        self._with, self._without = np.flatnonzero(shows), np.flatnonzero(~shows)
+
+    def __len__(self) -> int:
+        return len(self.images)
 
     @classmethod
-    def load(cls, folder: Path, seed: int = 1) -> ReviewedPatches:
+    def load(cls, folder: Path, seed: int = 1, part: Part = "all", share: float = HELD_SHARE) -> ReviewedPatches:
         """Read a folder of labels.
+
+        Parameters
+        ----------
+        part
+            ``"train"`` leaves out the trees held back, ``"held"`` keeps only them.
+        share
+            Share of trees held back.
 
         Raises
         ------
@@ -60,40 +98,58 @@ class ReviewedPatches:
         file = folder / "labels.json"
         try:
             content = json.loads(file.read_text(encoding="utf-8"))
-            images = [i for i in content["images"] if i.get("stage") or i.get("verdict")]
-            opening = next((c["id"] for c in content["categories"] if c["name"] == "aperture"), None)
-            rims: dict[int, list[np.ndarray]] = {}
-            for note in content["annotations"]:
-                if note["category_id"] == opening and isinstance(note["segmentation"], list):
-                    polygons = [np.asarray(p, dtype=np.float64).reshape(-1, 2) for p in note["segmentation"]]
-                    rims.setdefault(note["image_id"], []).extend(polygons)
+            rims = _rims(content)
+            images = [i for i in content["images"] if i.get("stage") or i.get("verdict") or i["id"] in rims]
         except OSError:
             raise UsageError(
                 f"There are no labels in {folder}.", "Write them with: woundwood review GROVE --export-labels FOLDER"
             ) from None
         except (ValueError, KeyError, TypeError):
             raise UsageError(f"The file {file} cannot be read as labels.", "Write it again.") from None
-        images += [i for i in content["images"] if i["id"] in rims and i not in images]
+        images = [entry for entry in images if not entry.get("disputed")]
+        if part != "all":
+            images = [e for e in images if is_held_back(str(e.get("tree", "")), share) == (part == "held")]
         if not images:
-            raise UsageError(f"The labels in {folder} judge nothing.", "Review some photos first.")
+            where = {"all": "", "train": " outside the trees held back", "held": " on the trees held back"}[part]
+            raise UsageError(f"The labels in {folder} judge nothing{where}.", "Review some photos first.")
         return cls(folder, images, rims, seed)
 
     def batch(self, count: int, size_px: int, device: torch.device) -> PatchBatch:
-        """Draw ``count`` patches."""
-        picked = [self.images[i] for i in self.rng.integers(len(self.images), size=count)]
-        batch = _stack([self._one(entry, size_px) for entry in picked], device)
+        """Draw ``count`` patches, half of them with a sign where there are both kinds."""
+        both = len(self._with) and len(self._without)
+        half = count // 2 if both else count
+        first = self.rng.choice(self._with if len(self._with) else self._without, half)
+        rest = self.rng.choice(self._without, count - half) if both else first[:0]
+        rows = [self._one(self.images[i], size_px, _move(self.rng, size_px)) for i in (*first, *rest)]
+        batch = _stack(rows, device)
         return batch.mirrored(self.rng) if self.rng.random() < 0.5 else batch
 
-    def _one(self, entry: dict[str, Any], size_px: int) -> dict[str, Any]:
-        picture = cv2.imread(str(self.folder / entry["file_name"]))
-        if picture is None:
-            raise UsageError(f"The picture {entry['file_name']} cannot be read.", "Write the labels again.")
+    def whole(self, size_px: int, device: torch.device, chunk: int = 40) -> Iterator[tuple[PatchBatch, list[str]]]:
+        """Every patch once, as it is, with the hashes of its photos: for comparison."""
+        for start in range(0, len(self.images), chunk):
+            part = self.images[start : start + chunk]
+            yield _stack([self._one(entry, size_px) for entry in part], device), [_hash_of(entry) for entry in part]
+
+    def picture(self, entry: dict[str, Any]) -> NDArray[np.uint8]:
+        """The patch of an entry, RGB."""
+        name = str(entry["file_name"])
+        if name not in self._kept:
+            picture = cv2.imread(str(self.folder / name))
+            if picture is None:
+                raise UsageError(f"The picture {name} cannot be read.", "Write the labels again.")
+            self._kept[name] = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2RGB), dtype=np.uint8)
+        return self._kept[name]
+
+    def _one(self, entry: dict[str, Any], size_px: int, move: NDArray[np.float64] | None = None) -> dict[str, Any]:
+        picture = self.picture(entry)
         height, width = picture.shape[:2]
         side = min(height, width)
         top, left = (height - side) // 2, (width - side) // 2
-        square = picture[top : top + side, left : left + side]
         factor = size_px / side
-        rgb = cv2.cvtColor(cv2.resize(square, (size_px, size_px), interpolation=cv2.INTER_AREA), cv2.COLOR_BGR2RGB)
+        square = picture[top : top + side, left : left + side]
+        rgb = cv2.resize(square, (size_px, size_px), interpolation=cv2.INTER_AREA)
+        seen = (~unseen(square)).astype(np.uint8)
+        seen = cv2.resize(seen, (size_px, size_px), interpolation=cv2.INTER_NEAREST)
         tissue = np.full((size_px, size_px), IGNORE, np.uint8)
         rims = self.rims.get(int(entry["id"]))
         if rims:
@@ -101,44 +157,98 @@ class ReviewedPatches:
             polygons = [np.round((p - (left, top)) * factor - 0.5).astype(np.int32) for p in rims]
             inside = cv2.fillPoly(np.zeros_like(tissue), polygons, 1)
             tissue[inside > 0] = APERTURE
-        present, known = np.zeros(5, np.float32), np.zeros(5, np.float32)
-        signs = [s for s in entry.get("signs", []) if s in SIGN_NAMES]
-        if entry.get("verdict") == "sign":
-            for name in signs:
+        zoom = 1.0
+        if move is not None:
+            zoom = float(np.sqrt(abs(np.linalg.det(move[:, :2]))))
+            full = (size_px, size_px)
+            rgb = cv2.warpAffine(rgb, move, full, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
+            seen = cv2.warpAffine(seen, move, full, flags=cv2.INTER_NEAREST, borderMode=cv2.BORDER_REFLECT_101)
+            tissue = cv2.warpAffine(tissue, move, full, flags=cv2.INTER_NEAREST, borderValue=IGNORE)
+        answers = _answers(entry)
+        return {"rgb": rgb, "seen": seen > 0, "mm_per_px": float(entry["mm_per_px"]) / factor / zoom,
+                "tissue": tissue, **answers}  # fmt: skip
+
+
+def unseen(picture: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Pixels that a photo did not show: kept patches have one grey there; single grey pixels of bark do not count."""
+    grey = (np.abs(picture.astype(np.int16) - UNSEEN_GREY) <= GREY_SPREAD).all(axis=2)
+    block = np.ones((9, 9), np.uint8)
+    return np.asarray(cv2.morphologyEx(grey.astype(np.uint8), cv2.MORPH_OPEN, block) > 0)
+
+
+def _rims(content: dict[str, Any]) -> dict[int, list[np.ndarray]]:
+    opening = next((c["id"] for c in content["categories"] if c["name"] == "aperture"), None)
+    rims: dict[int, list[np.ndarray]] = {}
+    for note in content["annotations"]:
+        if note["category_id"] == opening and isinstance(note["segmentation"], list):
+            polygons = [np.asarray(p, dtype=np.float64).reshape(-1, 2) for p in note["segmentation"]]
+            rims.setdefault(note["image_id"], []).extend(polygons)
+    return rims
+
+
+def _hash_of(entry: dict[str, Any]) -> str:
+    return str(entry.get("sha256") or Path(str(entry["file_name"])).stem)
+
+
+def _move(rng: np.random.Generator, size_px: int) -> NDArray[np.float64]:
+    """A small turn, change of size and shift about the middle, shape (2, 3)."""
+    zoom = float(np.exp(rng.uniform(-ZOOM, ZOOM)))
+    middle = (size_px - 1) / 2
+    matrix = np.asarray(cv2.getRotationMatrix2D((middle, middle), float(rng.uniform(-TURN_DEG, TURN_DEG)), zoom))
+    matrix[:, 2] += rng.uniform(-SHIFT, SHIFT, 2) * size_px
+    return matrix
+
+
+def _answers(entry: dict[str, Any]) -> dict[str, Any]:
+    """What a person said, as truth and weight."""
+    present, known = np.zeros(5, np.float32), np.zeros(5, np.float32)
+    rejected = entry.get("verdict") == "not"
+    if entry.get("verdict") == "sign":
+        for name in entry.get("signs", []):
+            if name in SIGN_NAMES:
                 present[SIGN_NAMES.index(name)] = known[SIGN_NAMES.index(name)] = 1.0
-        rejected = entry.get("verdict") == "not"
-        if rejected:
-            known[:] = 1.0
-        stage = _STAGES.get(str(entry.get("stage", "")), -1)
-        return {
-            "rgb": rgb,
-            "mm_per_px": float(entry["mm_per_px"]) / factor,
-            "tissue": tissue,
-            "present": present,
-            "known": known,
-            "stage": stage,
-            "clean": float(rejected),
-        }
+        for name in entry.get("rejected", []):
+            if name in SIGN_NAMES and not present[SIGN_NAMES.index(name)]:
+                known[SIGN_NAMES.index(name)] = 1.0
+    if rejected:
+        known[:] = 1.0
+    instead = str(entry.get("instead", ""))
+    similar, resin = rejected and instead in LOOK_ALIKES, rejected and instead == "resin"
+    judged = float(bool(entry.get("verdict") in ("sign", "not") or entry.get("stage")))
+    return {
+        "present": present,
+        "known": known,
+        "stage": _STAGES.get(str(entry.get("stage", "")), -1),
+        "clean": float(rejected),
+        "flags": np.array([resin, similar, False], np.float32),
+        # Whoever judged signs or stage took the picture for a site.
+        "flags_known": np.array([resin, similar, judged], np.float32),
+    }
 
 
 def _stack(rows: list[dict[str, Any]], device: torch.device) -> PatchBatch:
     count, size = len(rows), rows[0]["rgb"].shape[0]
+    seen = torch.from_numpy(np.stack([r["seen"] for r in rows]))[:, None]
     pictures = torch.from_numpy(np.stack([r["rgb"] for r in rows])).permute(0, 3, 1, 2).float() / 255
-    known = np.stack([r["known"] for r in rows])
-    clean = torch.tensor([r["clean"] for r in rows])
+    tissue = torch.from_numpy(np.stack([r["tissue"] for r in rows]).astype(np.int64))
+    tissue = torch.where(seen[:, 0], tissue, IGNORE)
+
+    def column(name: str) -> torch.Tensor:
+        return torch.from_numpy(np.stack([r[name] for r in rows]))
+
     batch = PatchBatch(
-        rgb=pictures,
-        valid=torch.ones(count, 1, size, size, dtype=torch.bool),
+        rgb=pictures * seen,
+        valid=seen,
         mm_per_px=torch.tensor([r["mm_per_px"] for r in rows], dtype=torch.float32),
-        tissue=torch.from_numpy(np.stack([r["tissue"] for r in rows]).astype(np.int64)),
+        tissue=tissue,
         signs=torch.zeros(count, 5, size, size),
-        sign_present=torch.from_numpy(np.stack([r["present"] for r in rows])),
-        sign_known=torch.from_numpy(known),
-        sign_map_known=clean,
+        sign_present=column("present"),
+        sign_known=column("known"),
+        sign_map_known=torch.tensor([r["clean"] for r in rows]),
         any_sign=torch.full((count,), -1.0),
         stage=torch.tensor([r["stage"] for r in rows]),
-        flags=torch.zeros(count, 3),
-        flags_known=torch.tensor([[0.0, 0.0, 1.0]]).repeat(count, 1),
+        flags=column("flags"),
+        flags_known=column("flags_known"),
         wound_seen=torch.full((count,), -1.0),
         lookalikes=torch.zeros(count, len(LOOKALIKE_NAMES), dtype=torch.bool),
         real=torch.ones(count, dtype=torch.bool),
