@@ -5,7 +5,8 @@
 MODEL.safetensors are the weights to start from, PHOTOS.npz is a packed photo collection (``pipeline.learn.data.pack``).
 Needs torch, NumPy, OpenCV and safetensors, nothing else of the program's own dependencies; meant for a GPU.
 
-One species of the collection's test split, never trained on nor calibrated on, is the new bark.  Its photographs, and
+One species of the collection's test split, never trained on nor calibrated on, is the new bark: the one with most
+photographs, unless another is named (``--split val`` takes a species of the calibration split).  Its photographs, and
 those of films, are cut in two halves in the order of their file names: wounds and signs are drawn on the first half
 for the photos that a simulated person reviews, and on the second half, the "other trees", for the test.  The person
 says which signs are there (wrong in 3 of 100 cases), names the stage of every second site and draws the rim of every
@@ -182,12 +183,24 @@ def pick(how: str, sheet: Sheet, raw: RawAnswers, seed: int) -> list[int]:
 # ---------------------------------------------------------------- the run
 
 
-def halves(collection: Collection, species: str) -> tuple[Collection, Collection]:
+def new_bark(collection: Collection, split: str) -> str:
+    """The species of a split with most photographs of bark, the first by name where several have as many."""
+    counts: dict[str, int] = {}
+    for shot in collection.shots:
+        if shot.split == split and shot.kind == "bark" and shot.species:
+            counts[shot.species] = counts.get(shot.species, 0) + 1
+    if not counts:
+        raise SystemExit(f"The collection has no bark of the split '{split}'.")
+    return max(sorted(counts), key=counts.__getitem__)
+
+
+def halves(collection: Collection, split: str, species: str) -> tuple[Collection, Collection]:
     """Photographs for the reviewed and for the other trees: the new bark and films halved, moss and ground shared."""
     names = np.array([s.file for s in collection.shots])
-    of_bark = np.array([s.split == "test" and s.species == species and s.kind in BARK_KINDS for s in collection.shots])
-    film = np.array([s.split == "test" and s.kind == "fungus_or_algae_film" for s in collection.shots])
-    shared = np.array([s.kind == "moss_texture" or (s.split == "test" and s.kind.startswith("background"))
+    loose = "train" if split == "val" else split
+    of_bark = np.array([s.split == split and s.species == species and s.kind in BARK_KINDS for s in collection.shots])
+    film = np.array([s.split == loose and s.kind == "fungus_or_algae_film" for s in collection.shots])
+    shared = np.array([s.kind == "moss_texture" or (s.split == loose and s.kind.startswith("background"))
                        for s in collection.shots])  # fmt: skip
     if of_bark.sum() < 4:
         raise SystemExit(f"There are {of_bark.sum()} photographs of the bark of {species!r}; at least 4 are needed.")
@@ -215,7 +228,8 @@ def main() -> None:
     parser.add_argument("model", type=Path, help="model.safetensors to start from")
     parser.add_argument("photos", type=Path, help="packed photo collection (.npz)")
     parser.add_argument("--out", type=Path, required=True, help="folder for curve.json and the labels")
-    parser.add_argument("--bark", default="Eucalyptus", help="species of the test split that is the new bark")
+    parser.add_argument("--split", choices=("test", "val"), default="test", help="where the new bark is taken from")
+    parser.add_argument("--bark", default="", help="species that is the new bark [the one with most photographs]")
     parser.add_argument("--counts", default="0,25,50,100,200,400")
     parser.add_argument("--pick", choices=("queue", "random", "gain"), default="queue")
     parser.add_argument("--steps", type=int, default=Recipe.steps)
@@ -234,12 +248,14 @@ def main() -> None:
     if device.type == "cuda":
         torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
     collection = Collection.load(options.photos, device)
-    mine, others = halves(collection, options.bark)
+    split = options.split
+    options.bark = options.bark or new_bark(collection, split)
+    mine, others = halves(collection, split, options.bark)
     rest = part_of(collection, np.array([s.species != options.bark for s in collection.shots]))
     pure = Mix(real_bark=1.0)
-    other_trees = Kept.draw(others, "test", 731_001, options.scenes, options.size, pure)
-    release = Kept.draw(rest, "test", 920_001, options.scenes, options.size, Mix())
-    pool = Kept.draw(mine, "test", 640_001 + 1000 * options.seed, options.pool, options.size, pure)
+    other_trees = Kept.draw(others, split, 731_001, options.scenes, options.size, pure)
+    release = Kept.draw(rest, split, 920_001, options.scenes, options.size, Mix())
+    pool = Kept.draw(mine, split, 640_001 + 1000 * options.seed, options.pool, options.size, pure)
     start = load(options.model, device)
     before = {"others": other_trees.read(start)[0], "release": release.read(start)[0]}
     order = pick(options.pick, *pool.read(start), options.seed)
