@@ -37,15 +37,14 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from pipeline import picking
 from pipeline.learn import train
+from pipeline.learn.compare import change, mean_recall, sign_recall, stage_exact, tissue_iou
 from pipeline.learn.data import Collection
-from pipeline.learn.evaluate import mean_iou
 from pipeline.learn.from_grove import Recipe, fine_tune, part_of
 from pipeline.learn.generator import APERTURE, Generator, Mix, PatchBatch
 from pipeline.learn.net import WoundNet
 from pipeline.learn.reviewed import UNSEEN_GREY, ReviewedPatches
 from pipeline.learn.sheet import RawAnswers, Sheet, by_network
 from pipeline.learn.signs import LOOKALIKE_NAMES, SIGN_NAMES
-from pipeline.metrics import Confidence, bootstrap, recall_at_false_alarms
 from pipeline.network import Calibration
 from pipeline.records import Stage
 
@@ -80,41 +79,6 @@ class Kept:
             sheets.append(sheet)
             raws.append(raw)
         return Sheet.cat(sheets), RawAnswers.cat(raws)
-
-
-# ---------------------------------------------------------------- figures
-
-
-def mean_recall(sheet: Sheet, rows: np.ndarray) -> float:
-    """Mean over signs of the recall at 3 % false alarms, over some cases."""
-    site = sheet.flags[rows, 2] == 0
-    found = []
-    for k in range(5):
-        use = rows[site & (sheet.sign_known[rows, k] > 0)]
-        found.append(recall_at_false_alarms(sheet.sign[use, k] > 0, sheet.sign_p[use, k], 0.03)[0])
-    return float(np.nanmean(found))
-
-
-def sign_recall(number: int, sheet: Sheet, rows: np.ndarray) -> float:
-    """Recall at 3 % false alarms of one sign."""
-    use = rows[(sheet.flags[rows, 2] == 0) & (sheet.sign_known[rows, number] > 0)]
-    return recall_at_false_alarms(sheet.sign[use, number] > 0, sheet.sign_p[use, number], 0.03)[0]
-
-
-def stage_exact(sheet: Sheet, rows: np.ndarray) -> float:
-    """Share of stages named right."""
-    use = rows[sheet.stage[rows] >= 0]
-    return float((sheet.stage_p[use].argmax(1) == sheet.stage[use]).mean())
-
-
-def tissue_iou(sheet: Sheet, rows: np.ndarray) -> float:
-    """Mean intersection over union of the tissues."""
-    return mean_iou(sheet.confusion[rows].sum(0))
-
-
-def change(figure, new: Sheet, old: Sheet, draws: int) -> Confidence:
-    """Change of a figure, the same cases resampled for both."""
-    return bootstrap(lambda rows: figure(new, rows) - figure(old, rows), len(new), draws=draws)
 
 
 # ---------------------------------------------------------------- the simulated person
@@ -308,8 +272,8 @@ def one_point(options, recipe, rest, count, rows, pool, pool_sheet, other_trees,
             figures[f"{name} {words}"] = {"value": figure(sheet, every), "change": moved.value, "lo": moved.lo,
                                           "hi": moved.hi}  # fmt: skip
         for k, sign in enumerate(SIGN_NAMES):
-            figures[f"{name} recall {sign}"] = {"value": sign_recall(k, sheet, every),
-                                                "before": sign_recall(k, before[name], every)}  # fmt: skip
+            figures[f"{name} recall {sign}"] = {"value": sign_recall(sheet, every, k),
+                                                "before": sign_recall(before[name], every, k)}  # fmt: skip
 
     def said(name: str) -> str:
         f = figures[name]
