@@ -798,6 +798,78 @@ class RimMeasures:
     cut: bool
 
 
+class RimPart(StrEnum):
+    """Part of a wound's rim, as one faces the trunk: sides run rather along the trunk, ends rather round it."""
+
+    LEFT_SIDE = "left side"
+    RIGHT_SIDE = "right side"
+    UPPER_END = "upper end"
+    LOWER_END = "lower end"
+
+    @property
+    def is_side(self) -> bool:
+        """Whether it is a side."""
+        return self in (RimPart.LEFT_SIDE, RimPart.RIGHT_SIDE)
+
+
+class RimMove(StrEnum):
+    """What an arc of the rim did between two photos, where that can be told."""
+
+    ADVANCES = "advances"
+    STILL = "stands still"
+    RETREATS = "retreats"
+    UNCLEAR = "not clear"
+
+
+@dataclass(frozen=True, slots=True)
+class RimShift:
+    """How far a piece of rim advanced over the opening (below 0: retreated); ``length_mm`` is its mean length."""
+
+    advance_mm: float
+    advance_mm_sd: float
+    length_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class RimArc:
+    """One arc of a rim: the middle of it in the earlier photo's frame, its length then, and how it moved."""
+
+    part: RimPart
+    x_mm: float
+    y_mm: float
+    length_mm: float
+    advance_mm: float
+    advance_mm_sd: float
+    move: RimMove
+
+
+@dataclass(frozen=True, slots=True)
+class RimField:
+    """Advance of the rim between two photos laid over each other by the bark (``pipeline.rimfield``).
+
+    Attributes
+    ----------
+    earlier, later
+        Hashes of the photos.
+    whole, sides, ends, parts
+        Arcs together; ``None`` or missing where the rim has no such arc.
+    arcs
+        From the middle of a rim's top on, counter-clockwise; those of islands clockwise.
+    earlier_rims, later_rims
+        Both in the earlier photo's frame, in millimetres of the site's bark, with few corners.
+    """
+
+    earlier: str
+    later: str
+    whole: RimShift
+    sides: RimShift | None
+    ends: RimShift | None
+    parts: dict[RimPart, RimShift] = field(default_factory=dict)
+    arcs: tuple[RimArc, ...] = ()
+    earlier_rims: tuple[Polygon, ...] = ()
+    later_rims: tuple[Polygon, ...] = ()
+
+
 @dataclass(frozen=True, slots=True)
 class SignReading:
     """One sign in one photo: probability of presence, area, distance from the aperture's rim (``None``: not placed)."""
@@ -844,6 +916,8 @@ class Reading:
     centroid_mm: tuple[float, float] | None = None
     same_place: float | None = None
     """How surely the bark is that of the site's earlier photos; ``None``: not compared, or too little bark to tell."""
+    rim_field: RimField | None = None
+    """Advance of the rim since an earlier photo, without arcs and rims where they are not asked for."""
 
     @property
     def stage(self) -> Stage:
@@ -906,6 +980,8 @@ class Visit:
     stage_smoothed: Stage | None = None
     sign_p_by_photo: dict[Sign, tuple[float, ...]] = field(default_factory=dict)
     area_common_rel_sd: float = 0.0
+    rim_field: RimField | None = None
+    """Advance of sides and ends since the visit before, measured on the same bark."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -944,6 +1020,8 @@ class Trend:
     side_advance_mm_per_growing_month: Interval | None = None
     direction_p: float | None = None
     borrows: str = ""
+    side_advance_rate_mm_per_month: Interval | None = None
+    end_advance_rate_mm_per_month: Interval | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,363 @@
+"""Rim advance as a field round the rim: where between two visits the bark's rim advances, stands still or retreats.
+
+    rims of two photos + bark that both show ──bark_map──> one frame ──field──> advance of each arc, of sides, of ends
+
+The later rim is laid over the earlier one by the bark.  The band between the two is shared out to the nearest arc of
+the earlier rim; an arc's advance is the area of its share over the mean of the rim's lengths there: Gilman's formula
+(Gilman 1990, Wounds 2:95), arc by arc.  So the arcs' areas add up to the change of area, and where a rim moves
+everywhere by ``d`` (a parallel curve, Steiner's formulas) every arc reads ``d``.
+
+**Sides** are the arcs whose rim runs rather along the trunk than round it, **ends** the others.
+
+Uncertainty of an arc or of several together: the whole rim is seen too far out or in, in either photo; the rim wanders;
+the map of the bark is off by its fit's covariance and because bark does not follow an affine map to the last tenth of a
+millimetre; the scale is off by its share.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import cv2
+import numpy as np
+
+from pipeline import rim
+from pipeline.records import RimArc, RimField, RimMove, RimPart, RimShift
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import ArrayLike, NDArray
+
+    from pipeline.records import Polygon
+
+    Points = NDArray[np.float64]
+
+ARC_MM = 6.0
+"""Arcs are about this long; a rim has a multiple of four of them, the first in the middle of its top."""
+MOST_ARCS = 36
+STEP_SHARE, LEAST_STEP_MM, LARGEST_STEP_MM = 1 / 500, 0.1, 0.4
+"""Rows of the grid in which the band is shared out; along a row areas are exact."""
+NEAR_MM = 45.0
+"""Bark near the wound counts more in the map (as in ``registration``)."""
+BEND_SLOPE_SD, BEND_MM_SD = 0.0015, 0.04
+"""How far the bark's map may be no affine map: standard uncertainty of its slopes, and of its place at the wound; found
+on simulated visits (``python -m benchmarks.bench_rim``)."""
+SURE = 2.576
+"""An arc is said to move where its advance is beyond this many standard uncertainties (99 %): a rim has many arcs."""
+STILL_MM = 0.5
+"""An arc is said to stand still where its 95 % interval lies within this of 0; else nothing is said of it."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BarkMap:
+    """Affine map from a later photo's site frame to an earlier one's.
+
+    Attributes
+    ----------
+    matrix
+        Shape (2, 3).
+    middle_mm
+        Shape (2,), place in the earlier frame about which ``covariance`` is meant.
+    covariance
+        Shape (3, 3), of the two slopes and the offset of one coordinate; the other has the same, independently.
+    """
+
+    matrix: Points
+    middle_mm: Points
+    covariance: Points
+
+    def apply(self, points: ArrayLike) -> Points:
+        """Places in the earlier frame, shape (N, 2)."""
+        mapped: Points = np.asarray(points, dtype=np.float64) @ self.matrix[:, :2].T + self.matrix[:, 2]
+        return mapped
+
+
+class RimSd(NamedTuple):
+    """Standard uncertainties of one photo's rim in mm: of the whole rim together, and of its wandering."""
+
+    whole_mm: float
+    wander_mm: float
+
+
+def bark_map(places: ArrayLike, middle_mm: tuple[float, float]) -> BarkMap | None:
+    """The map that takes bark of the later photo to where the earlier one shows it.
+
+    Parameters
+    ----------
+    places
+        Shape (K, 5), as in ``records.Comparison``: x, y in the earlier photo, x, y in the later, and the standard
+        uncertainty of one coordinate of their difference.
+    middle_mm
+        Middle of the wound in the earlier photo.
+
+    Returns
+    -------
+    BarkMap or None
+        ``None`` with fewer than six places, or where they lie in a line.
+    """
+    table = np.asarray(places, dtype=np.float64).reshape(-1, 5)
+    if len(table) < 6:
+        return None
+    middle = np.asarray(middle_mm, dtype=np.float64)
+    earlier, later, sd = table[:, :2], table[:, 2:4], table[:, 4]
+    about = later - middle
+    design = np.column_stack([about, np.ones(len(table))])
+    near = np.exp(-((earlier - middle) ** 2).sum(axis=1) / (4 * NEAR_MM**2))
+    weight = (near / sd) ** 2
+    normal = design.T @ (weight[:, None] * design)
+    if np.linalg.cond(normal) > 1e9:
+        return None
+    inverse = np.linalg.inv(normal)
+    solution = inverse @ (design.T @ (weight[:, None] * earlier))
+    left_over = earlier - design @ solution
+    freedom = 2 * max(len(table) - 3, 1)
+    misfit = float(((near / sd)[:, None] ** 2 * left_over**2).sum() / (near**2).sum() * len(table) / freedom)
+    sandwich = inverse @ (design.T @ ((weight * near**2)[:, None] * design)) @ inverse * max(misfit, 1.0)
+    covariance = sandwich + np.diag([BEND_SLOPE_SD**2, BEND_SLOPE_SD**2, BEND_MM_SD**2])
+    slopes = solution[:2].T
+    return BarkMap(np.column_stack([slopes, solution[2] - slopes @ middle]), middle, covariance)
+
+
+def field(
+    earlier: Sequence[Polygon],
+    later: Sequence[Polygon],
+    bark: BarkMap,
+    *,
+    scale: tuple[float, float] = (1.0, 1.0),
+    scale_rel_sd: float = 0.0,
+    rim_sd: tuple[RimSd, RimSd] = (RimSd(0.0, 0.0), RimSd(0.0, 0.0)),
+    wander_length_mm: float = 5.0,
+    photos: tuple[str, str] = ("", ""),
+) -> RimField | None:
+    """Advance of the rim between two photos of a site, arc by arc.
+
+    Parameters
+    ----------
+    earlier, later
+        Rims in each photo's own site frame, openings counter-clockwise, islands clockwise; ``later`` is empty where
+        the wound has closed.
+    bark
+        See :func:`bark_map`.
+    scale, scale_rel_sd
+        What widths and heights of the earlier photo are to be multiplied with, and how sure that is.
+    rim_sd, wander_length_mm
+        How sure the two rims are, and the length over which a rim wanders together.
+    photos
+        Hashes of the two, to be written into the field.
+
+    Returns
+    -------
+    RimField or None
+        ``None`` where the earlier photo shows no opening.
+    """
+    factor = np.asarray(scale, dtype=np.float64)
+    before = [np.asarray(ring, dtype=np.float64) * factor for ring in earlier if len(ring) > 2]
+    after = [bark.apply(ring) * factor for ring in later if len(ring) > 2]
+    arcs = [arc for ring in before for arc in _arcs(ring)]
+    if not arcs:
+        return None
+    lost, after_mm = _shared_out(before, after, arcs)
+    lengths = 0.5 * (np.array([arc.length_mm for arc in arcs]) + after_mm)
+    sums = _Sums(arcs, lost, lengths, bark, factor, scale_rel_sd, rim_sd, wander_length_mm)
+    every = np.ones(len(arcs), dtype=bool)
+    of_part = {part: np.array([arc.part is part for arc in arcs]) for part in RimPart}
+    is_side = np.array([arc.part.is_side for arc in arcs])
+    return RimField(
+        earlier=photos[0],
+        later=photos[1],
+        whole=sums.of(every),
+        sides=sums.over(is_side),
+        ends=sums.over(~is_side),
+        parts={part: sums.of(of_part[part]) for part in RimPart if of_part[part].any()},
+        arcs=tuple(_named(arc, sums.of(np.arange(len(arcs)) == k)) for k, arc in enumerate(arcs)),
+        earlier_rims=tuple(_short(ring) for ring in before),
+        later_rims=tuple(_short(ring) for ring in after),
+    )
+
+
+class _Arc(NamedTuple):
+    points: Points
+    """Shape (N, 2), close to each other along the rim."""
+    middle: Points
+    outward: Points
+    """Away from the opening, length 1."""
+    length_mm: float
+    part: RimPart
+
+
+def _arcs(ring: Points) -> list[_Arc]:
+    """A closed rim in arcs of equal length, the first in the middle of its top."""
+    total = rim.ring_length(ring)
+    if total <= 0:
+        return []
+    count = 4 * int(np.clip(round(total / ARC_MM / 4), 1, MOST_ARCS // 4))
+    fine = count * max(int(np.ceil(total / count / (LEAST_STEP_MM / 2))), 8)
+    top = _top_mm(ring)
+    points = _along(ring, top + (np.arange(fine + 1) / fine - 0.5 / count) * total)
+    step = fine // count
+    arcs = []
+    for k in range(count):
+        own = points[k * step : (k + 1) * step + 1]
+        run = own[-1] - own[0]
+        away = np.array([run[1], -run[0]])
+        size = float(np.hypot(*away))
+        outward = away / size if size > 0 else np.array([0.0, 1.0])
+        arcs.append(_Arc(own, own[step // 2], outward, total / count, _part(outward)))
+    return arcs
+
+
+def _part(outward: Points) -> RimPart:
+    x, y = outward
+    if abs(x) > abs(y):
+        return RimPart.RIGHT_SIDE if x > 0 else RimPart.LEFT_SIDE
+    return RimPart.UPPER_END if y > 0 else RimPart.LOWER_END
+
+
+def _top_mm(ring: Points) -> float:
+    """How far along a rim the middle of its top lies: where it crosses the line through its middle highest."""
+    middle = (ring[:, 0].min() + ring[:, 0].max()) / 2
+    following = np.roll(ring, -1, axis=0)
+    steps = np.hypot(*(following - ring).T)
+    crossing = (ring[:, 0] < middle) != (following[:, 0] < middle)
+    share = (middle - ring[crossing, 0]) / (following[crossing, 0] - ring[crossing, 0])
+    height = ring[crossing, 1] + share * (following[crossing, 1] - ring[crossing, 1])
+    best = int(np.argmax(height))
+    before = np.concatenate([[0.0], np.cumsum(steps)])[:-1]
+    return float((before[crossing] + share * steps[crossing])[best])
+
+
+def _along(ring: Points, at_mm: Points) -> Points:
+    """Points of a closed polygon at given lengths along it, shape (N, 2)."""
+    closed = np.vstack([ring, ring[:1]])
+    length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
+    at = at_mm % length[-1]
+    points: Points = np.stack([np.interp(at, length, closed[:, k]) for k in (0, 1)], axis=1)
+    return points
+
+
+def _shared_out(before: list[Points], after: list[Points], arcs: list[_Arc]) -> tuple[Points, Points]:
+    """For each arc the area that closed there (below 0 where it opened), and the length of the later rim there."""
+    corners = np.concatenate([*before, *after])
+    lo, hi = corners.min(axis=0), corners.max(axis=0)
+    step = float(np.clip((hi - lo).max() * STEP_SHARE, LEAST_STEP_MM, LARGEST_STEP_MM))
+    origin = np.array([lo[0] - 2 * step, hi[1] + 2 * step])
+    shape = (int(np.ceil((hi[1] - lo[1]) / step)) + 4, int(np.ceil((hi[0] - lo[0]) / step)) + 4)
+
+    def pixels(points: Points) -> Points:
+        placed: Points = (points - origin) / np.array([step, -step])
+        return placed
+
+    nearest = _nearest_arc([pixels(arc.points) for arc in arcs], shape)
+    closed = _covered([pixels(ring) for ring in before], shape) - _covered([pixels(ring) for ring in after], shape)
+    lost = np.bincount(nearest.ravel(), closed.ravel(), len(arcs)).astype(np.float64) * step**2
+    after_mm = np.zeros(len(arcs))
+    for ring in after:
+        total = rim.ring_length(ring)
+        count = max(int(np.ceil(total / (step / 2))), 8)
+        columns, rows = np.rint(pixels(_along(ring, np.arange(count) * total / count))).astype(int).T
+        after_mm += np.bincount(nearest[rows, columns], minlength=len(arcs)) * total / count
+    return lost, after_mm
+
+
+def _nearest_arc(arcs: list[Points], shape: tuple[int, int]) -> NDArray[np.int64]:
+    """For each pixel the number of the arc nearest to it."""
+    clear = np.ones(shape, dtype=np.uint8)
+    number = np.zeros(shape, dtype=np.int64)
+    for k, points in enumerate(arcs):
+        columns, rows = np.rint(points[:-1]).astype(int).T
+        clear[rows, columns] = 0
+        number[rows, columns] = k
+    _, labels = cv2.distanceTransformWithLabels(clear, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
+    arc_of_label = np.zeros(int(labels.max()) + 1, dtype=np.int64)
+    arc_of_label[labels[clear == 0]] = number[clear == 0]
+    return np.asarray(arc_of_label[labels])
+
+
+def _covered(rings: list[Points], shape: tuple[int, int]) -> Points:
+    """Share of each pixel that lies inside counter-clockwise polygons (y up): exact along a row's middle."""
+    cover = np.zeros((shape[0], shape[1] + 2))
+    for ring in rings:
+        x0, y0 = ring.T
+        x1, y1 = np.roll(ring, -1, axis=0).T
+        first, last = np.ceil(np.minimum(y0, y1)), np.ceil(np.maximum(y0, y1))
+        counts = (last - first).astype(int)
+        edge = np.repeat(np.arange(len(ring)), counts)
+        row = (first[edge] + np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)).astype(int)
+        x = x0[edge] + (row - y0[edge]) / (y1[edge] - y0[edge]) * (x1[edge] - x0[edge])
+        # pixel rows run downwards, so a rim with the opening on its left goes down on the opening's left
+        sign = np.where(y1[edge] > y0[edge], 1.0, -1.0)
+        column = np.floor(x + 0.5).astype(int)
+        share = column + 0.5 - x
+        np.add.at(cover, (row, column), sign * share)
+        np.add.at(cover, (row, column + 1), sign * (1 - share))
+    summed: Points = np.cumsum(cover, axis=1)[:, :-2]
+    return summed
+
+
+class _Sums:
+    """Advances of several arcs together, with their uncertainty."""
+
+    def __init__(
+        self,
+        arcs: list[_Arc],
+        lost: Points,
+        lengths: Points,
+        bark: BarkMap,
+        factor: Points,
+        scale_rel_sd: float,
+        rim_sd: tuple[RimSd, RimSd],
+        wander_length_mm: float,
+    ) -> None:
+        self._lost, self._lengths, self._bark = lost, lengths, bark
+        self._scale_rel_sd, self._rim_sd, self._wander_mm = scale_rel_sd, rim_sd, wander_length_mm
+        self._outward = np.array([arc.outward for arc in arcs])
+        middles = np.array([arc.middle for arc in arcs]) / factor - bark.middle_mm
+        self._design = np.column_stack([middles, np.ones(len(arcs))])
+
+    def over(self, chosen: NDArray[np.bool_]) -> RimShift | None:
+        """The arcs chosen together; ``None`` where there are none."""
+        return self.of(chosen) if chosen.any() else None
+
+    def of(self, chosen: NDArray[np.bool_]) -> RimShift:
+        """Area over mean length of the arcs chosen, one or more."""
+        length = float(self._lengths[chosen].sum())
+        advance = float(self._lost[chosen].sum()) / length
+        weight = self._lengths[chosen] / length
+        whole = sum(sd.whole_mm**2 for sd in self._rim_sd)
+        wander = sum(sd.wander_mm**2 for sd in self._rim_sd) * min(self._wander_mm / length, 1.0)
+        design = self._design[chosen]
+        place = 0.0
+        for normal in self._outward[chosen].T:
+            pull = (weight * normal) @ design
+            place += float(pull @ self._bark.covariance @ pull)
+        return RimShift(advance, float(np.sqrt(whole + wander + place + (advance * self._scale_rel_sd) ** 2)), length)
+
+
+def _named(arc: _Arc, shift: RimShift) -> RimArc:
+    return RimArc(
+        part=arc.part,
+        x_mm=float(arc.middle[0]),
+        y_mm=float(arc.middle[1]),
+        length_mm=arc.length_mm,
+        advance_mm=shift.advance_mm,
+        advance_mm_sd=shift.advance_mm_sd,
+        move=_move(shift),
+    )
+
+
+def _move(shift: RimShift) -> RimMove:
+    if shift.advance_mm > SURE * shift.advance_mm_sd:
+        return RimMove.ADVANCES
+    if -shift.advance_mm > SURE * shift.advance_mm_sd:
+        return RimMove.RETREATS
+    if abs(shift.advance_mm) + 1.96 * shift.advance_mm_sd <= STILL_MM:
+        return RimMove.STILL
+    return RimMove.UNCLEAR
+
+
+def _short(ring: Points) -> Polygon:
+    """A rim with no more corners than a picture needs: within 0.1 mm, given to 0.01 mm."""
+    corners = cv2.approxPolyDP(ring.astype(np.float32)[:, None], 0.1, closed=True)[:, 0]
+    return tuple((round(float(x), 2), round(float(y), 2)) for x, y in corners)
