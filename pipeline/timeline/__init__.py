@@ -7,13 +7,14 @@ Pure functions: no clock, no files, no randomness.  ``docs/timeline.md`` says wh
 """
 
 from pipeline.timeline.episodes import RegisterIndex, episode_starts, events_of_site, index_register
-from pipeline.timeline.forecast import RatePrior, forecast_closing, rate_prior
+from pipeline.timeline.forecast import Lenders, RatePrior, forecast_closing, rate_prior
 from pipeline.timeline.history import borrow_rates, site_history
 from pipeline.timeline.rates import area_closure_pct, trend_of
 from pipeline.timeline.stages import filter_stages, smooth_stages
 from pipeline.timeline.visits import combine_visit, visits_of
 
 __all__ = [
+    "Lenders",
     "RatePrior",
     "RegisterIndex",
     "area_closure_pct",

@@ -23,8 +23,10 @@ from pipeline.seasons import DAYS_A_MONTH, after_growing_days, growing_months
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+    from numpy.typing import NDArray
+
     from pipeline.lines import Line
-    from pipeline.records import Interval, SiteHistory, Visit, WoundKind
+    from pipeline.records import Interval, Site, SiteHistory, Visit, WoundKind
     from pipeline.settings import TimeSettings
 
 COVERAGE = 0.80
@@ -152,12 +154,70 @@ def _why_not(visits: Sequence[Visit], settings: TimeSettings, growing: tuple[int
     return ""
 
 
+@dataclass(frozen=True, slots=True)
+class _Rates:
+    """Rates of the sites of one kind, in the order of the histories; all shapes (N,)."""
+
+    sites: NDArray[np.int64]
+    values: NDArray[np.float64]
+    variances: NDArray[np.float64]
+    by_tree: dict[str, list[int]]
+
+
+class Lenders:
+    """What every site of a grove can lend, by kind of wound, so that a grove is gone through once and not once a site.
+
+    Parameters
+    ----------
+    histories
+        Sites with their trends; those without a rate lend nothing.
+    """
+
+    def __init__(self, histories: Iterable[SiteHistory]) -> None:
+        known: dict[WoundKind, list[tuple[Site, Interval]]] = {}
+        for history in histories:
+            rates = [t.side_advance_mm_per_growing_month for t in history.trends]
+            last = next((rate for rate in reversed(rates) if rate is not None), None)
+            if last is not None:
+                known.setdefault(history.site.kind, []).append((history.site, last))
+        self._kinds = {kind: self._of_kind(lent) for kind, lent in known.items()}
+
+    @staticmethod
+    def _of_kind(lent: Sequence[tuple[Site, Interval]]) -> _Rates:
+        by_tree: dict[str, list[int]] = {}
+        for k, (site, _) in enumerate(lent):
+            by_tree.setdefault(site.tree, []).append(k)
+        return _Rates(
+            np.array([site.site for site, _ in lent]),
+            np.array([rate.value for _, rate in lent]),
+            _variances([rate for _, rate in lent]),
+            by_tree,
+        )
+
+    def prior(self, kind: WoundKind, tree: str = "", leave_out: int | None = None) -> RatePrior | None:
+        """What other sites of a kind teach; see :func:`rate_prior`."""
+        rates = self._kinds.get(kind)
+        if rates is None:
+            return None
+        here = [k for k in rates.by_tree.get(tree, ()) if rates.sites[k] != leave_out] if tree else []
+        if len(here) >= MIN_LENDERS:
+            words = f"{len(here)} sites of the same kind on this tree"
+            return _pooled(rates.values[here], rates.variances[here], words)
+        others = rates.sites != leave_out if leave_out is not None else np.full(rates.sites.shape, True)
+        count = int(others.sum())
+        if count < MIN_LENDERS:
+            return None
+        words = f"{count} sites of the same kind in this grove"
+        return _pooled(rates.values[others], rates.variances[others], words)
+
+
 def rate_prior(
     histories: Iterable[SiteHistory], kind: WoundKind, tree: str = "", leave_out: int | None = None
 ) -> RatePrior | None:
     """What other sites of a kind teach of the side's advance: of the same tree where three are known, else the grove.
 
     Mean and spread between sites after DerSimonian & Laird 1986 (moments); ``None`` with fewer than three sites.
+    Ask :class:`Lenders` where many sites borrow from one grove.
 
     Parameters
     ----------
@@ -166,39 +226,32 @@ def rate_prior(
     leave_out
         A site that must not lend to itself.
     """
-    here: list[Interval] = []
-    everywhere: list[Interval] = []
-    for history in histories:
-        if history.site.kind != kind or history.site.site == leave_out:
-            continue
-        rates = [t.side_advance_mm_per_growing_month for t in history.trends]
-        known = [rate for rate in rates if rate is not None]
-        if known:
-            everywhere.append(known[-1])
-            if history.site.tree == tree:
-                here.append(known[-1])
-    if tree and len(here) >= MIN_LENDERS:
-        return pooled(here, f"{len(here)} sites of the same kind on this tree")
-    return (
-        pooled(everywhere, f"{len(everywhere)} sites of the same kind in this grove")
-        if len(everywhere) >= MIN_LENDERS
-        else None
-    )
+    return Lenders(histories).prior(kind, tree, leave_out)
 
 
 def pooled(rates: Sequence[Interval], words: str) -> RatePrior:
-    """Random-effects mean and spread of rates with 95 % intervals (DerSimonian & Laird 1986).
+    """Random-effects mean and spread of two or more rates with 95 % intervals (DerSimonian & Laird 1986).
 
     The spread given is that of a new site: between sites, and of the mean itself.
     """
-    values = np.array([rate.value for rate in rates])
-    variances = np.maximum(np.array([(rate.hi - rate.lo) / (2 * 1.959964) for rate in rates]) ** 2, 1e-8)
+    return _pooled(np.array([rate.value for rate in rates]), _variances(rates), words)
+
+
+def _variances(rates: Sequence[Interval]) -> NDArray[np.float64]:
+    sds = np.array([(rate.hi - rate.lo) / (2 * 1.959964) for rate in rates], dtype=np.float64)
+    return np.maximum(sds * sds, 1e-8)
+
+
+def _pooled(values: NDArray[np.float64], variances: NDArray[np.float64], words: str) -> RatePrior:
+    """The same from values and their variances, shape (N,)."""
     weights = 1.0 / variances
-    fixed = float((weights * values).sum() / weights.sum())
-    excess = float((weights * (values - fixed) ** 2).sum()) - (len(rates) - 1)
-    scale = float(weights.sum() - (weights**2).sum() / weights.sum())
+    total = float(weights.sum())
+    fixed = float(weights @ values) / total
+    excess = float(weights @ (values - fixed) ** 2) - (len(values) - 1)
+    scale = total - float(weights @ weights) / total
     between = max(0.0, excess / scale) if scale > 0 else 0.0
     weights = 1.0 / (variances + between)
-    mean = float((weights * values).sum() / weights.sum())
+    total = float(weights.sum())
+    mean = float(weights @ values) / total
     floor = (0.1 * mean) ** 2
-    return RatePrior(mean, math.sqrt(max(between, floor) + 1.0 / float(weights.sum())), len(rates), words)
+    return RatePrior(mean, math.sqrt(max(between, floor) + 1.0 / total), len(values), words)

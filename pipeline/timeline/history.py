@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING
 from pipeline.advance import advance_between, area_own_sd, width_change_between
 from pipeline.records import SiteHistory, Stage, Visit, WoundKind
 from pipeline.timeline.episodes import episode_starts, events_of_site, number_visits
-from pipeline.timeline.forecast import forecast_closing, rate_prior
+from pipeline.timeline.forecast import Lenders, forecast_closing
 from pipeline.timeline.rates import trend_of
-from pipeline.timeline.stages import filter_stages, smooth_stages, steps_of
+from pipeline.timeline.stages import contradictions, filter_stages, smooth_stages, steps_of
 from pipeline.timeline.visits import visits_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from pipeline.records import Event, Reading, Site, Trend
+    from pipeline.records import Event, Reading, RimField, Site, Trend
     from pipeline.settings import GroveSettings, TimeSettings
     from pipeline.timeline.forecast import RatePrior
     from pipeline.timeline.stages import Step
@@ -72,12 +72,11 @@ def borrow_rates(histories: Sequence[SiteHistory], time: TimeSettings, grove: Gr
     A tree's own sites lend first, else the grove's (:func:`~pipeline.timeline.forecast.rate_prior`); the trend's
     ``borrows`` says so.  A site never lends to itself, and a date that the site's own visits gave is kept.
     """
-    return tuple(_borrowing(history, histories, time, grove) for history in histories)
+    lenders = Lenders(histories)
+    return tuple(_borrowing(history, lenders, time, grove) for history in histories)
 
 
-def _borrowing(
-    history: SiteHistory, histories: Sequence[SiteHistory], time: TimeSettings, grove: GroveSettings
-) -> SiteHistory:
+def _borrowing(history: SiteHistory, lenders: Lenders, time: TimeSettings, grove: GroveSettings) -> SiteHistory:
     trend = history.trends[-1] if history.trends else None
     if trend is None or trend.forecast is not None or not history.visits[-1].aperture_area_mm2:
         return history
@@ -85,7 +84,7 @@ def _borrowing(
     if len(within) >= time.min_visits_for_forecast:
         return history
     site = history.site
-    prior = rate_prior(histories, site.kind, site.tree, leave_out=site.site)
+    prior = lenders.prior(site.kind, site.tree, leave_out=site.site)
     if prior is None:
         return history
     outlook = forecast_closing(within, time, grove.growing_months, prior)
@@ -101,6 +100,7 @@ def _complete(
     """Add the episode, the stage as known on the day and as known today, and the change since the visit before."""
     filtered = filter_stages(steps, settings)
     smoothed = smooth_stages(steps, settings, filtered)
+    doubts = contradictions(visits, filtered, settings)
     complete = []
     for i, visit in enumerate(visits):
         values = dict(zip(VISIT_FIELDS, visit_values(visit), strict=True))
@@ -109,6 +109,7 @@ def _complete(
         width = width_change_between(before, visit) if before is not None else None
         values |= {
             "episode": numbers[i],
+            "flags": visit.flags | doubts[i] if doubts[i] else visit.flags,
             "stage": STAGES[filtered[i].index(max(filtered[i]))],
             "stage_posterior": filtered[i],
             "stage_smoothed": STAGES[smoothed[i].index(max(smoothed[i]))],
@@ -116,9 +117,15 @@ def _complete(
             "rim_advance_mm_sd": advance[1] if advance else None,
             "width_change_mm": width[0] if width else None,
             "width_change_mm_sd": width[1] if width else None,
+            "rim_field": _since(visit.rim_field, before),
         }
         complete.append(Visit(**values))  # dataclasses.replace takes four times as long, and this runs for every visit
     return complete
+
+
+def _since(field: RimField | None, before: Visit | None) -> RimField | None:
+    """A field that tells of the visit before, in the same episode; others say nothing of this visit's change."""
+    return field if field is not None and before is not None and field.earlier in before.photos else None
 
 
 def _trends(

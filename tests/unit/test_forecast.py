@@ -147,3 +147,26 @@ def test_only_sites_in_want_of_visits_borrow_and_never_from_themselves() -> None
     assert "3 sites of the same kind on this tree" in helped.trends[-1].borrows
     assert timeline.borrow_rates([young], TIME, GROVE) == (young,)
     assert timeline.borrow_rates([*lenders[:2], young], TIME, GROVE)[-1] == young
+
+
+def test_lenders_teach_each_site_what_all_the_others_teach() -> None:
+    """Gone through once a grove, each site is told the same as if the others alone were there."""
+    plan = [(1, "A"), (2, "A"), (3, "A"), (4, "A"), (5, "B"), (6, "B"), (7, "C")]
+    histories = [
+        timeline.site_history(
+            replace(SITE, site=n, tree=tree),
+            [replace(r, site=n) for r in steady([0, 40, 80, 120], side_mm_a_month=0.4 + 0.05 * n)],
+            (),
+            TIME,
+            GROVE,
+        )
+        for n, tree in plan
+    ]
+    lenders = timeline.Lenders(histories)
+    for history in histories:
+        site, others = history.site, [h for h in histories if h is not history]
+        assert lenders.prior(site.kind, site.tree, leave_out=site.site) == timeline.rate_prior(
+            others, site.kind, site.tree
+        )
+    words = [lenders.prior(h.site.kind, h.site.tree, leave_out=h.site.site).words for h in histories]  # type: ignore[union-attr]
+    assert words == ["3 sites of the same kind on this tree"] * 4 + ["6 sites of the same kind in this grove"] * 3
