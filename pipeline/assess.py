@@ -31,9 +31,9 @@ def _on_one_bark(grove: Grove, store: Store, sites: Sequence[int]) -> list[Readi
     readings = store.readings_of(sites)
     known = store.ties_of(reading.sha256 for reading in readings)
     return [
-        ties.corrected(reading, known[reading.sha256].scale, known[reading.sha256].same_place, grove.settings)
-        if reading.sha256 in known
-        else reading
+        reading
+        if (tie := known.get(reading.sha256)) is None
+        else ties.corrected(reading, tie.scale, tie.same_place, grove.settings, tie.field)
         for reading in readings
     ]
 

@@ -2,6 +2,7 @@
 
     patch + reading of two photos ──compare──> Comparison      (is it the same place? which bark do both show?)
     all comparisons of a site ──scales──> BarkScale of each photo ──corrected──> Reading in millimetres of one bark
+    Comparison + the rims of both ──rim_field──> RimField (where did the rim advance between the two?)
 
 Pure functions.  ``pipeline.batch.ties`` feeds them from cache and store.
 """
@@ -14,17 +15,18 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
-from pipeline import hanging, registration, ruler
+from pipeline import hanging, registration, rimfield, ruler
 from pipeline.records import BarkScale, Comparison, Flag
+from pipeline.rimfield import RimSd
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
     from datetime import date
 
-    from pipeline.records import Mask, Polygon, Reading, SitePatch, SurfaceFix
+    from pipeline.records import Mask, Polygon, Reading, RimField, SitePatch, SurfaceFix
     from pipeline.settings import Settings
 
-VERSION = "1"
+VERSION = "2"
 """Part of what a stored comparison rests on: a new way of comparing makes all of them again."""
 LEAST_BLOCKS = 24
 """Blocks of bark below which nothing is said of the place."""
@@ -35,6 +37,7 @@ PHOTOS_BACK = 3
 SHARED, OWN = "shared bark", "own view"
 """Names of what then remains of the scale's uncertainty: common to the site's photos, and of the photo alone."""
 SCALE_PARTS = frozenset({"corner noise", *ruler.SOURCES})
+NOT_THE_WHOLE_RIM = SCALE_PARTS | {SHARED, OWN, "softness"}
 _SHIFT = 4
 
 
@@ -167,11 +170,71 @@ def _view(reading: Reading, fix: SurfaceFix) -> hanging.View:
     return hanging.View(fix, reading.device, (float(at[0]), float(at[1])), (float(size[0]), float(size[1])))
 
 
-def corrected(reading: Reading, scale: BarkScale | None, same_place: float | None, settings: Settings) -> Reading:
-    """A reading in the scale that the site's bark gives; outlines stay in the photo's own."""
+def rim_field(
+    earlier: Reading, later: Reading, comparison: Comparison, scale: BarkScale | None, settings: Settings
+) -> RimField | None:
+    """Advance of the rim between two photos of the same place, on the bark that both show.
+
+    Parameters
+    ----------
+    comparison
+        Of the two; of the same place.
+    scale
+        The earlier photo's, if the site's bark gave it one.
+
+    Returns
+    -------
+    RimField or None
+        ``None`` where a rim was not seen whole, or too little bark is shared.
+    """
+    cut = Flag.CUT_BY_FRAME | Flag.NOT_LIKE_A_SITE
+    if (earlier.flags | later.flags) & cut or not earlier.outlines.aperture or later.aperture_area_mm2 is None:
+        return None
+    corners = np.concatenate([np.asarray(polygon, dtype=np.float64) for polygon in earlier.outlines.aperture])
+    middle = (corners.min(axis=0) + corners.max(axis=0)) / 2
+    bark = rimfield.bark_map(comparison.places, (float(middle[0]), float(middle[1])))
+    if bark is None:
+        return None
+    wander_mm = settings.reading.rim_wander_mm
+    return rimfield.field(
+        earlier.outlines.aperture,
+        later.outlines.aperture if later.aperture_area_mm2 > 0 else (),
+        bark,
+        scale=(1.0, 1.0) if scale is None else (scale.width, scale.height),
+        scale_rel_sd=_own_rel_sd(earlier) if scale is None else 0.5 * scale.area_rel_sd,
+        rim_sd=(rim_sd(earlier, wander_mm), rim_sd(later, wander_mm, earlier.aperture_perimeter_mm or 0.0)),
+        wander_length_mm=wander_mm,
+        photos=(earlier.sha256, later.sha256),
+    )
+
+
+def _own_rel_sd(reading: Reading) -> float:
+    """Standard uncertainty of a length as a share, from a single photo's scale."""
+    if not reading.aperture_area_mm2:
+        return 0.0
+    parts = [part for name, part in reading.area_sd_parts.items() if name in SCALE_PARTS]
+    return float(0.5 * np.sqrt(np.sum(np.square(parts))) / reading.aperture_area_mm2)
+
+
+def corrected(
+    reading: Reading,
+    scale: BarkScale | None,
+    same_place: float | None,
+    settings: Settings,
+    field: RimField | None = None,
+) -> Reading:
+    """A reading in the scale that the site's bark gives; outlines stay in the photo's own.
+
+    Parameters
+    ----------
+    field
+        Advance of the rim since the site's earlier photo, to be carried by the reading.
+    """
     area, parts = reading.aperture_area_mm2, reading.area_sd_parts
     if scale is None or not area or not parts:
-        return replace(reading, same_place=same_place) if same_place is not None else reading
+        if same_place is None and field is None:
+            return reading
+        return replace(reading, same_place=same_place, rim_field=field)
     kept = {name: part * scale.area for name, part in parts.items() if name not in SCALE_PARTS}
     size = area * scale.area
     own = np.sqrt(max(scale.area_rel_sd**2 - scale.area_common_rel_sd**2, 0.0))
@@ -197,16 +260,28 @@ def corrected(reading: Reading, scale: BarkScale | None, same_place: float | Non
         aperture_perimeter_mm_sd=perimeter_sd,
         area_sd_parts=kept,
         same_place=same_place,
+        rim_field=field,
     )
 
 
-def _ends_sd_mm(reading: Reading, wander_mm: float) -> float:
-    """What the rim's own uncertainty makes of a chord's two ends, read back from the area's parts (``measure``)."""
-    perimeter = reading.aperture_perimeter_mm or 0.0
+def rim_sd(reading: Reading, wander_length_mm: float, around_mm: float = 0.0) -> RimSd:
+    """How sure a photo's rim is, read back from the parts of its area (``measure``).
+
+    Parameters
+    ----------
+    around_mm
+        Perimeter to use where the reading shows no opening: the rim that is no more.
+    """
+    perimeter = reading.aperture_perimeter_mm or 0.5 * around_mm
     if perimeter <= 0:
-        return 0.0
+        return RimSd(0.0, 0.0)
     # whatever is no part of the scale and no wandering moves the whole rim, by its share of the perimeter
-    whole = [v for name, v in reading.area_sd_parts.items() if name not in SCALE_PARTS and name != "softness"]
-    rim = np.sqrt(np.sum(np.square(whole))) / perimeter
-    wander = reading.area_sd_parts.get("softness", 0.0) / np.sqrt(perimeter * min(perimeter, wander_mm))
-    return float(np.hypot(2 * rim, np.sqrt(2) * wander))
+    whole = [v for name, v in reading.area_sd_parts.items() if name not in NOT_THE_WHOLE_RIM]
+    wander = reading.area_sd_parts.get("softness", 0.0) / np.sqrt(perimeter * min(perimeter, wander_length_mm))
+    return RimSd(float(np.sqrt(np.sum(np.square(whole))) / perimeter), float(wander))
+
+
+def _ends_sd_mm(reading: Reading, wander_mm: float) -> float:
+    """What the rim's own uncertainty makes of a chord's two ends."""
+    sd = rim_sd(reading, wander_mm)
+    return float(np.hypot(2 * sd.whole_mm, np.sqrt(2) * sd.wander_mm))

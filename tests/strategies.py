@@ -46,6 +46,7 @@ _by_name = {
     "model": st.just(MODEL),
     "settings": st.just(SETTINGS),
     "same_place": st.none(),  # not part of a stored reading
+    "rim_field": st.none(),  # kept beside it
 }
 readings = st.builds(Reading, **{f.name: _by_name.get(f.name, _by_type.get(str(f.type))) for f in fields(Reading)})
 refusals = st.builds(

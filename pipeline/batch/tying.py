@@ -1,5 +1,7 @@
 """After reading: each new photo is laid over the site's visit before, and the site's photos are given one scale.
 
+Where the rim advanced between the two is measured at the same time.
+
 Cut off anywhere, what was saved stays; sites that are not done are done by the next run.
 """
 
@@ -56,6 +58,7 @@ def _tie_site(grove: Grove, store: Store, register: Register, site: int, basis: 
     moved = [e.on for e in register.events_of(site) if e.event is EventKind.CARD_MOVED]
     patches = _Patches(grove)
     found: list[Comparison] = []
+    pairs: dict[str, Comparison] = {}
     scores: dict[str, float | None] = {}
     for sha256, earlier in ties.partners(readings, moved).items():
         reading = next(r for r in readings if r.sha256 == sha256)
@@ -65,11 +68,26 @@ def _tie_site(grove: Grove, store: Store, register: Register, site: int, basis: 
                 continue
             found.append(comparison)
             scores[sha256] = _better(scores.get(sha256), comparison.same_place)
-            if comparison.same_place is None or comparison.same_place >= limit:
+            if comparison.same_place is not None and comparison.same_place >= limit:
+                pairs[sha256] = comparison
+            if comparison.same_place is None or sha256 in pairs:
                 break
     fixes = {sha256: fix for c in found for sha256 in (c.earlier, c.later) if (fix := patches.fix(sha256)) is not None}
     scales = ties.scales(readings, fixes, found, limit)
-    store.save_ties(found, {r.sha256: Tie(scores.get(r.sha256), scales.get(r.sha256)) for r in readings}, basis)
+    by_hash = {r.sha256: r for r in readings}
+    fields = [
+        field
+        for sha256, pair in pairs.items()
+        if by_hash[pair.earlier].visit_on < by_hash[sha256].visit_on
+        and (
+            field := ties.rim_field(
+                by_hash[pair.earlier], by_hash[sha256], pair, scales.get(pair.earlier), grove.settings
+            )
+        )
+        is not None
+    ]
+    given = {r.sha256: Tie(scores.get(r.sha256), scales.get(r.sha256)) for r in readings}
+    store.save_ties(found, given, basis, fields)
 
 
 def _better(first: float | None, second: float | None) -> float | None:

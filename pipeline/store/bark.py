@@ -3,27 +3,31 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import delete, insert, or_, select
 
-from pipeline.records import BarkScale, Comparison
-from pipeline.store.bark_tables import SCALE, bark_scales, comparisons
+from pipeline.records import BarkScale, Comparison, RimArc, RimField, RimMove, RimPart, RimShift
+from pipeline.store.bark_tables import SCALE, SHIFT, TOGETHER, bark_scales, comparisons, rim_fields
 from pipeline.store.connected import CHUNK, Connected
 from pipeline.store.tables import results, standing
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from sqlalchemy import Connection
+    from sqlalchemy import Connection, RowMapping
 
 
 @dataclass(frozen=True, slots=True)
 class Tie:
-    """What a photo's site says of it: how surely it is the same place, and its scale (``None``: its own)."""
+    """What a photo's site says of it: how surely it is the same place, and its scale (``None``: its own).
+
+    ``field`` is the rim's advance since an earlier photo, as far as pieces of the rim go: without arcs and rims.
+    """
 
     same_place: float | None
     scale: BarkScale | None
+    field: RimField | None = None
 
 
 class Bark(Connected):
@@ -60,8 +64,16 @@ class Bark(Connected):
                     )
         return found
 
-    def save_ties(self, found: Iterable[Comparison], ties: Mapping[str, Tie], basis: str) -> None:
-        """Save comparisons and what they give, of one site, at once; earlier ones of these photos give way."""
+    def save_ties(
+        self, found: Iterable[Comparison], ties: Mapping[str, Tie], basis: str, fields: Iterable[RimField] = ()
+    ) -> None:
+        """Save comparisons and what they give, of one site, at once; earlier ones of these photos give way.
+
+        Parameters
+        ----------
+        fields
+            At most one for each later photo.
+        """
         kept = [asdict(c) | {"basis": basis, "places": [list(place) for place in c.places]} for c in found]
         rows = []
         for sha256, tie in ties.items():
@@ -73,17 +85,86 @@ class Bark(Connected):
                 connection.execute(insert(comparisons), kept)
             if rows:
                 connection.execute(insert(bark_scales), rows)
+            moved = [_field_row(each) for each in fields]
+            if moved:
+                connection.execute(insert(rim_fields), moved)
 
     def ties_of(self, hashes: Iterable[str]) -> dict[str, Tie]:
         """What is known of photos, by hash."""
         wanted, found = sorted(set(hashes)), {}
         for start in range(0, len(wanted), CHUNK):
-            query = select(bark_scales).where(bark_scales.c.sha256.in_(wanted[start : start + CHUNK]))
+            query = (
+                select(bark_scales, *_PIECES)
+                .outerjoin(rim_fields, rim_fields.c.later == bark_scales.c.sha256)
+                .where(bark_scales.c.sha256.in_(wanted[start : start + CHUNK]))
+            )
             with self._reading() as connection:
                 for row in connection.execute(query).mappings():
                     scale = None if row["area"] is None else BarkScale(**{name: row[name] for name in SCALE})
-                    found[row["sha256"]] = Tie(row["same_place"], scale)
+                    field = None if row["earlier"] is None else _field_of(row)
+                    found[row["sha256"]] = Tie(row["same_place"], scale, field)
         return found
+
+    def rim_fields_of(self, hashes: Iterable[str]) -> dict[str, RimField]:
+        """Whole fields of the rim's advance, with arcs and rims, by the later photo."""
+        wanted, found = sorted(set(hashes)), {}
+        for start in range(0, len(wanted), CHUNK):
+            query = select(rim_fields).where(rim_fields.c.later.in_(wanted[start : start + CHUNK]))
+            with self._reading() as connection:
+                for row in connection.execute(query).mappings():
+                    found[row["later"]] = _field_of(row, row["detail"])
+        return found
+
+
+_PIECES = [column for column in rim_fields.c if column.name != "detail"]
+
+
+def _field_row(field: RimField) -> dict[str, Any]:
+    row: dict[str, Any] = {"later": field.later, "earlier": field.earlier}
+    for piece in TOGETHER:
+        shift: RimShift | None = getattr(field, piece)
+        row |= {f"{piece}_{name}": None if shift is None else float(getattr(shift, name)) for name in SHIFT}
+    row["detail"] = {
+        "parts": {part.value: _numbers(shift) for part, shift in field.parts.items()},
+        "arcs": [
+            [arc.part.value, arc.move.value, *(round(v, 4) for v in (arc.x_mm, arc.y_mm, arc.length_mm)), *_moved(arc)]
+            for arc in field.arcs
+        ],
+        "earlier_rims": [[list(corner) for corner in rim] for rim in field.earlier_rims],
+        "later_rims": [[list(corner) for corner in rim] for rim in field.later_rims],
+    }
+    return row
+
+
+def _numbers(shift: RimShift) -> list[float]:
+    return [round(float(getattr(shift, name)), 5) for name in SHIFT]
+
+
+def _moved(arc: RimArc) -> tuple[float, float]:
+    return round(arc.advance_mm, 5), round(arc.advance_mm_sd, 5)
+
+
+def _field_of(row: RowMapping, detail: Mapping[str, Any] | None = None) -> RimField:
+    pieces: dict[str, Any] = {
+        piece: None
+        if row[f"{piece}_length_mm"] is None
+        else RimShift(**{name: row[f"{piece}_{name}"] for name in SHIFT})
+        for piece in TOGETHER
+    }
+    if detail is None:
+        return RimField(row["earlier"], row["later"], **pieces)
+    return RimField(
+        row["earlier"],
+        row["later"],
+        **pieces,
+        parts={RimPart(name): RimShift(*numbers) for name, numbers in detail["parts"].items()},
+        arcs=tuple(
+            RimArc(RimPart(part), x, y, length, advance, sd, RimMove(move))
+            for part, move, x, y, length, advance, sd in detail["arcs"]
+        ),
+        earlier_rims=tuple(tuple((x, y) for x, y in rim) for rim in detail["earlier_rims"]),
+        later_rims=tuple(tuple((x, y) for x, y in rim) for rim in detail["later_rims"]),
+    )
 
 
 def forget(connection: Connection, hashes: Sequence[str]) -> None:
@@ -94,3 +175,4 @@ def forget(connection: Connection, hashes: Sequence[str]) -> None:
             delete(comparisons).where(or_(comparisons.c.later.in_(some), comparisons.c.earlier.in_(some)))
         )
         connection.execute(delete(bark_scales).where(bark_scales.c.sha256.in_(some)))
+        connection.execute(delete(rim_fields).where(or_(rim_fields.c.later.in_(some), rim_fields.c.earlier.in_(some))))

@@ -44,3 +44,19 @@ bark_scales = Table(
     sqlite_strict=True,
 )
 """One row for every reading that was compared, or that had nothing to be compared with."""
+
+SHIFT: tuple[str, ...] = ("advance_mm", "advance_mm_sd", "length_mm")
+"""Columns of a piece of rim, as in ``records.RimShift``."""
+TOGETHER: tuple[str, ...] = ("whole", "sides", "ends")
+
+rim_fields = Table(
+    "rim_fields",
+    metadata,
+    Column("later", Text, ForeignKey("photos.sha256"), primary_key=True),
+    Column("earlier", Text, ForeignKey("photos.sha256"), nullable=False),
+    *(Column(f"{piece}_{name}", REAL) for piece in TOGETHER for name in SHIFT),
+    Column("detail", JsonText, nullable=False),
+    sqlite_strict=True,
+)
+"""Advance of the rim between two photos of a site; ``detail`` holds its parts, its arcs and both rims."""
+Index("ix_rim_fields_earlier", rim_fields.c.earlier)

@@ -114,6 +114,7 @@ def combine_visit(visit_on: date, readings: Sequence[Reading], settings: TimeSet
         },
         area_common_rel_sd=area.common / area.value if area.value else 0.0,
         same_place=min((r.same_place for r in ordered if r.same_place is not None), default=None),
+        rim_field=next((r.rim_field for r in ordered if r.rim_field is not None), None),
     )
 
 
@@ -154,6 +155,7 @@ def _visit_of_one(visit_on: date, reading: Reading, settings: TimeSettings) -> V
         sign_p_by_photo={sign: (seen[sign].p,) if sign in seen else () for sign in SIGNS},
         area_common_rel_sd=(area_sd or 0.0) / area * variance_shares(reading.area_sd_parts)[0] ** 0.5 if area else 0.0,
         same_place=reading.same_place,
+        rim_field=reading.rim_field,
     )
 
 

@@ -21,6 +21,11 @@ from pipeline.records import (
     Outlines,
     Reading,
     Register,
+    RimArc,
+    RimField,
+    RimMove,
+    RimPart,
+    RimShift,
     ScaleUncertainty,
     Site,
     SitePatch,
@@ -37,6 +42,17 @@ from tests.unit.test_registration import patch
 from tests.unit.test_surface import fix_of
 
 SCALE = BarkScale(1.04, 1.03, 1.01, 0.01, 0.006, 0.005, 0.008, 0.004)
+FIELD = RimField(
+    made.sha("a"),
+    made.sha("b"),
+    RimShift(0.5, 0.25, 118.5),
+    RimShift(0.75, 0.25, 80.0),
+    None,
+    {RimPart.LEFT_SIDE: RimShift(0.75, 0.25, 80.0)},
+    (RimArc(RimPart.LEFT_SIDE, -15.0, -125.5, 6.25, 0.75, 0.25, RimMove.ADVANCES),),
+    (((-15.0, -140.0), (15.0, -140.0), (15.0, -110.5)),),
+    (),
+)
 SQUARE = ((-15.0, -140.0), (15.0, -140.0), (15.0, -110.0), (-15.0, -110.0))
 
 
@@ -177,10 +193,38 @@ def test_a_run_finds_out_a_swapped_photo_and_ties_the_others(tmp_path: Path) -> 
         # equal views of equal bark: nothing to correct, and nothing is known better
         assert known["b"].scale.area == pytest.approx(1.0, abs=0.01)
         (health,) = assess.assess_trees(grove, store, ["A-012"], date(2026, 4, 4))
-        assert [v.same_place for v in health.sites[0].visits] == [known[letter].same_place for letter in "abcd"]
+        visits = health.sites[0].visits
+        assert [v.same_place for v in visits] == [known[letter].same_place for letter in "abcd"]
+        # b on a: the same square on the same bark; c shows other bark; d was laid over b, which is not the visit before
+        assert [v.rim_field is not None for v in visits] == [False, True, False, False]
+        assert visits[1].rim_field.whole.advance_mm == pytest.approx(0.0, abs=0.15)
+        fields = store.rim_fields_of(made.sha(letter) for letter in "abcd")
+        assert {f.later: f.earlier for f in fields.values()} == {
+            made.sha("b"): made.sha("a"),
+            made.sha("d"): made.sha("b"),
+        }
         steps.clear()
         tie_sites(grove, store, grove.register, made.MODEL, lambda: None, steps.append)
         assert steps == []
+
+
+def test_the_rim_s_advance_is_measured_on_the_bark_and_in_the_site_s_scale() -> None:
+    parts = {"card tilt": 60.0, "rim": 24.0, "reader": 36.0, "softness": 10.0}
+    seen = {"aperture_area_mm2": 900.0, "aperture_perimeter_mm": 120.0, "area_sd_parts": parts}
+    narrower = tuple((x / 15 * 14, y) for x, y in SQUARE)
+    earlier = reading("a", **seen)
+    later = reading("b", outlines=Outlines(aperture=(narrower,)), **{**seen, "aperture_area_mm2": 840.0})
+    pair = ties.compare(patch(1), earlier, patch(1, noise=4), later)
+    field = ties.rim_field(earlier, later, pair, SCALE, Settings())
+    assert field is not None and field.sides is not None and field.ends is not None
+    assert field.sides.advance_mm == pytest.approx(1.03, abs=0.12)  # 1 mm a side, widths are 3 % larger than read
+    assert abs(field.ends.advance_mm) < 0.1
+    # the whole rim is off by (24, 36) / 120 mm in either photo
+    assert field.whole.advance_mm_sd == pytest.approx(np.sqrt(2) * np.hypot(0.2, 0.3), rel=0.05)
+    shut = reading("c", outlines=Outlines(), aperture_area_mm2=0.0, area_sd_parts={"unseen": 2.0})
+    assert ties.rim_field(earlier, shut, pair, None, Settings()).whole.advance_mm == pytest.approx(15.0, rel=0.01)
+    for lost in (replace(later, flags=Flag.CUT_BY_FRAME), replace(later, aperture_area_mm2=None)):
+        assert ties.rim_field(earlier, lost, pair, SCALE, Settings()) is None
 
 
 def test_a_swapped_last_photo_raises_the_alert(tmp_path: Path) -> None:
@@ -198,16 +242,19 @@ def test_what_is_known_of_photos_is_kept_and_forgotten_when_one_is_read_again(tm
     with open_store(tmp_path / "grove.sqlite") as store:
         read_photos(store, [made.reading("a"), made.reading("b")])
         assert store.sites_to_tie("basis") == [made.reading("a").site]
-        store.save_ties([comparison], {made.sha("a"): Tie(None, None), made.sha("b"): Tie(0.8, SCALE)}, "basis")
+        tied = {made.sha("a"): Tie(None, None), made.sha("b"): Tie(0.8, SCALE)}
+        store.save_ties([comparison], tied, "basis", [FIELD])
         assert store.sites_to_tie("basis") == []
         assert store.sites_to_tie("another basis") == [made.reading("a").site]
         assert store.comparisons_of([made.sha("b")], "basis") == {(made.sha("a"), made.sha("b")): comparison}
         assert store.ties_of([made.sha("a"), made.sha("b")]) == {
             made.sha("a"): Tie(None, None),
-            made.sha("b"): Tie(0.8, SCALE),
+            made.sha("b"): Tie(0.8, SCALE, replace(FIELD, parts={}, arcs=(), earlier_rims=(), later_rims=())),
         }
+        assert store.rim_fields_of([made.sha("a"), made.sha("b")]) == {made.sha("b"): FIELD}
         store.save_results(
             [made.reading("b")], model=made.MODEL, settings=made.SETTINGS, read_at=made.NOON, program=made.PROGRAM
         )
         assert store.comparisons_of([made.sha("b")], "basis") == {}
+        assert store.rim_fields_of([made.sha("b")]) == {}
         assert store.sites_to_tie("basis") == [made.reading("a").site]
