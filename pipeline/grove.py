@@ -6,6 +6,7 @@ GROVE/inbox/         where new photos are put
 GROVE/photos/        originals, named by their hash, never changed
 GROVE/cache/         thumbnails and patches; may be deleted at any time
 GROVE/reports/       what was written for people
+GROVE/models/        networks of this grove, with their comparisons; in-use.yaml names the one taken into use
 GROVE/outbox/        digests of alerts, as text files; made when the first one is written
 GROVE/woundwood.db   readings, visits, alerts
 """
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 SETTINGS_FILE = "grove.yaml"
+IN_USE_FILE = "in-use.yaml"
 INBOX_NOTE = "READ ME.txt"
 
 
@@ -87,6 +89,26 @@ class Grove:
         return self.root / "outbox"
 
     @property
+    def models(self) -> Path:
+        """Networks trained for this grove."""
+        return self.root / "models"
+
+    @property
+    def in_use_file(self) -> Path:
+        """Names the network that a person took into use; ``grove.yaml`` goes before it."""
+        return self.models / IN_USE_FILE
+
+    @property
+    def reader(self) -> str:
+        """The reader of the settings, for :func:`pipeline.readers.open_reader`.
+
+        A path that leads to a folder in the grove is taken from there, so that a grove may be moved.
+        """
+        name = self.settings.reading.model
+        inside = self.root / name
+        return str(inside) if (inside / "contract.json").is_file() else name
+
+    @property
     def database(self) -> Path:
         """The SQLite file."""
         return self.root / "woundwood.db"
@@ -133,6 +155,8 @@ def open_grove(
             f"Make it one with: woundwood init '{root}'",
         )
     files = [config_file(name) for name in config_names]
+    chosen = Grove(root, settings.Settings()).in_use_file
+    files += [chosen] if chosen.is_file() else []
     loaded, origins = settings.load(*files, root / SETTINGS_FILE, environment=environment, options=options)
     opened = Grove(root, loaded, origins)
     return Grove(root, loaded, origins, register.load(opened.register_folder, today))

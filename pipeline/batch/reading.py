@@ -56,15 +56,20 @@ class ReadingQueue:
         count: Count,
         received: Received,
         retry_faults: bool,
+        read_again: bool = True,
     ) -> None:
         self._grove, self._store, self._orders = grove, store, orders
         self._lock, self._progress, self._count, self._received = lock, progress, count, received
         self._model, self._settings = orders.context.model, grove.settings.reading_hash
         self._bases = Bases(grove.register, grove.settings)
+        self._keep_others = not read_again
         self._again = _to_read_again(grove, store, self._bases, self._model, self._settings)
+        if self._keep_others:
+            self._again += [s.sha256 for s in store.bases_of_others(self._model) if self._bases.today(s) != s.basis]
         # a fault of this version is read again only if asked for: no version bears this other name
         self._program = f"{__version__} again" if retry_faults else __version__
-        self._before = store.count_without_result(self._model, self._settings, self._program) + len(self._again)
+        waiting = store.count_without_result(self._model, self._settings, self._program, keep_others=self._keep_others)
+        self._before = waiting + len(self._again)
         count.again = len(self._again)
         self._found: list[Reading | Refusal] = []
         self._done = 0
@@ -86,7 +91,10 @@ class ReadingQueue:
             over = inbox.done()  # asked before looking, so that the last batch is not missed
             if over and inbox.exception() is not None:
                 return
-            for photo in self._store.photos_without_result(self._model, self._settings, self._program, after=last):
+            waiting = self._store.photos_without_result(
+                self._model, self._settings, self._program, after=last, keep_others=self._keep_others
+            )
+            for photo in waiting:
                 last = photo.arrival
                 yield photo
             if not over:

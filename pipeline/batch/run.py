@@ -53,6 +53,7 @@ def run(
     now: datetime,
     wait_s: float = 0.0,
     retry_faults: bool = False,
+    read_again: bool = True,
     found: ScanResult | None = None,
     only_touched: bool = False,
     read: ReadPhoto = flow.read_photo,
@@ -77,6 +78,8 @@ def run(
         How long to wait for another run on this grove to end.
     retry_faults
         Read photos again on which this very version of the program failed (another version does so anyway).
+    read_again
+        Read also photos whose reading was made by another reader; else they keep it until its basis changes.
     found
         A look at the inbox that was taken just now; by default the run looks itself, and waits for what is arriving.
     only_touched
@@ -94,14 +97,14 @@ def run(
         If the reader cannot be opened.
     """
     clock = _Clock()
-    name = model or grove.settings.reading.model
+    name = model or grove.reader
     with store.lock(LOCK, wait_s=wait_s) as lock, _one_thread():
         version = readers.model_of(name) if open_reader is readers.open_reader else open_reader(name)[1]
         store.use_reader(version, grove.settings.reading_hash, now)
         context = flow.ReadContext(grove.settings, grove.register, now, version)
         orders = Orders(read, open_reader, name, context, grove.photos, grove.cache)
         count, received = Count(), Received()
-        queue = ReadingQueue(grove, store, orders, lock, progress, count, received, retry_faults)
+        queue = ReadingQueue(grove, store, orders, lock, progress, count, received, retry_faults, read_again)
         with (
             _receiving(grove, store, now, lock, progress, received, clock, found) as inbox,
             clock.stage(RunStage.READING),

@@ -76,7 +76,7 @@ def _model(grove: Grove) -> list[dict[str, Any]]:
     from pipeline.errors import ModelError
 
     try:
-        _, name = readers.open_reader(grove.settings.reading.model)
+        _, name = readers.open_reader(grove.reader)
     except ModelError as error:
         return [_row("WRONG", f"reader: {error.what}", error.remedy)]
     return [_row("ok", f"reader: {name}")]

@@ -23,22 +23,23 @@ if TYPE_CHECKING:
 @options.grove_argument
 @click.option("--model", default=None, help="'classical', 'released', or the path of a model folder.")
 @click.option("--workers", type=click.IntRange(0), default=None, help="Worker processes; 0 means one a core.")
+@click.option("--again", is_flag=True, help="Read photos again that another network has read.")
 @options.on_option
 @options.config_option
 @options.set_option
 @options.json_option
 def command(
-    grove_folder: Path, model: str | None, workers: int | None, on: datetime | None, configs: tuple[str, ...],
-    assignments: tuple[str, ...], as_json: bool,
+    grove_folder: Path, model: str | None, workers: int | None, again: bool, on: datetime | None,
+    configs: tuple[str, ...], assignments: tuple[str, ...], as_json: bool,
 ) -> None:  # fmt: skip
     """Read the photos in the inbox; update alerts.
 
     Every file that arrives is copied into photos/, recorded, and only then taken out of the inbox. A run that was
-    cut off goes on where it stopped; running twice changes nothing. After a change of settings or of the network
-    all photos are read again.
+    cut off goes on where it stopped; running twice changes nothing. After a change of settings the photos are read
+    again; what another network has read stays as it is, unless you say --again.
     """
     grove = options.open_grove(grove_folder, configs, assignments)
-    summary = run_grove(grove, model, workers, options.present(grove, on), quiet=as_json)
+    summary = run_grove(grove, model, workers, options.present(grove, on), quiet=as_json, again=again)
     if as_json:
         output.emit_json(summary)
     else:
@@ -48,7 +49,9 @@ def command(
         click.get_current_context().exit(EXIT_SOME_REFUSED)
 
 
-def run_grove(grove: Grove, model: str | None, workers: int | None, now: datetime, *, quiet: bool) -> RunSummary:
+def run_grove(
+    grove: Grove, model: str | None, workers: int | None, now: datetime, *, quiet: bool, again: bool = False
+) -> RunSummary:
     """Run a grove with a progress bar on a terminal."""
     from pipeline import batch, store
 
@@ -60,6 +63,7 @@ def run_grove(grove: Grove, model: str | None, workers: int | None, now: datetim
             workers=grove.settings.run.workers if workers is None else workers,
             progress=progress,
             now=now,
+            read_again=again,
         )
 
 

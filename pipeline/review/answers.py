@@ -227,6 +227,7 @@ def _verdict(filled: Filled, task: Task | None, reading: object, unseen: bool, s
         "blind": task.blind if task else False,
         "resolves": (task is None or task.kind == "disagreement") and not unseen,
         "network": _network(reading),
+        "reader": str(getattr(reading, "model", "")),
         "share": share,
     }
     return content

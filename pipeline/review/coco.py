@@ -20,7 +20,7 @@ from pipeline import rim as rim_of_map
 from pipeline.errors import UsageError
 from pipeline.records import Reading, Review, ReviewAnswer, Sign, SitePatch, Stage
 from pipeline.review import pictures, rims
-from pipeline.review.verdicts import Verdict, standing_given
+from pipeline.review.verdicts import Verdict, disagree, standing_given
 from pipeline.store.audit import LogEntry
 
 if TYPE_CHECKING:
@@ -77,7 +77,7 @@ def export_labels(desk: Desk, folder: Path) -> tuple[int, int]:
         if place is None or path is None or not isinstance(result, Reading) or not (given or shapes):
             continue
         shutil.copyfile(path, folder / "images" / f"{sha256}.jpg")
-        images.append(_image(len(images) + 1, result, place, desk, given))
+        images.append(_image(len(images) + 1, result, place, desk, given, about))
         for name, polygons, by in shapes:
             annotations.append(_annotation(len(annotations) + 1, len(images), name, polygons, by, place))
     content = {
@@ -91,7 +91,9 @@ def export_labels(desk: Desk, folder: Path) -> tuple[int, int]:
     return len(images), len(annotations)
 
 
-def _image(number: int, reading: Reading, place: Place, desk: Desk, given: Sequence[Given]) -> dict[str, Any]:
+def _image(
+    number: int, reading: Reading, place: Place, desk: Desk, given: Sequence[Given], about: Sequence[Review]
+) -> dict[str, Any]:
     last = max(given, key=lambda g: g.lead, default=None)
     site = desk.register.sites.get(reading.site)
     step = place.window.width_mm / place.width_px
@@ -109,7 +111,10 @@ def _image(number: int, reading: Reading, place: Place, desk: Desk, given: Seque
         "mm_per_px": step,
         "verdict": last.verdict.value if last and last.verdict else "",
         "signs": sorted(sign.value for sign in last.signs) if last else [],
+        "rejected": sorted({r.sign.value for r in about if r.answer is ReviewAnswer.REJECTED and r.sign is not None}),
         "instead": last.instead if last else "",
+        "disputed": disagree(given),
+        "model": reading.model,
         "stage": last.stage.word if last and last.stage is not None else "",
         "judged_by": sorted({g.who for g in given}),
     }

@@ -64,6 +64,8 @@ class Given:
         What the network had said of the photo: probability by sign, and the stage.
     share
         Share with which cases of this kind were drawn to be asked blind; 0 where none was drawn.
+    reader
+        Name with version of the reader that had read the photo then; empty in older answers.
     """
 
     lead: int
@@ -82,6 +84,7 @@ class Given:
     note: str
     network: dict[str, float]
     share: float
+    reader: str = ""
 
     @property
     def is_judgement(self) -> bool:
@@ -123,6 +126,7 @@ def given_of(review: Review) -> Given | None:
         note=review.note,
         network=dict(content.get("network", {})),
         share=float(content.get("share", 0.0)),
+        reader=str(content.get("reader", "")),
     )
 
 

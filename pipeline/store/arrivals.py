@@ -71,19 +71,20 @@ class Arrivals(Connected):
         return self._walk(_stored())
 
     def photos_without_result(
-        self, model: str, settings: str, program: str = "", *, after: int = 0
+        self, model: str, settings: str, program: str = "", *, after: int = 0, keep_others: bool = False
     ) -> Iterator[StoredPhoto]:
         """Photos that this reader with these settings has not read, in the order of arrival.
 
-        Photos on which another version of the program failed count as not read if ``program`` is given.
+        Photos on which another version of the program failed count as not read if ``program`` is given; those whose
+        reading that counts was made by another reader are left out with ``keep_others``.
         Results may be saved, and photos may arrive, while this is being walked through; ``after`` begins
         behind an arrival.
         """
-        return self._walk(_without_result(model, settings, program), after)
+        return self._walk(_without_result(model, settings, program, keep_others), after)
 
-    def count_without_result(self, model: str, settings: str, program: str = "") -> int:
+    def count_without_result(self, model: str, settings: str, program: str = "", *, keep_others: bool = False) -> int:
         """How many :meth:`photos_without_result` gives."""
-        query = select(func.count()).select_from(_without_result(model, settings, program).subquery())
+        query = select(func.count()).select_from(_without_result(model, settings, program, keep_others).subquery())
         with self._reading() as connection:
             return int(connection.execute(query).scalar_one())
 
@@ -180,7 +181,7 @@ def _stored() -> Select[Any]:
     )
 
 
-def _without_result(model: str, settings: str, program: str) -> Select[Any]:
+def _without_result(model: str, settings: str, program: str, keep_others: bool = False) -> Select[Any]:
     done = (
         select(literal(1))
         .select_from(results.outerjoin(refusals, refusals.c.result == results.c.id))
@@ -188,7 +189,15 @@ def _without_result(model: str, settings: str, program: str) -> Select[Any]:
     )
     if program:
         done = done.where(or_(func.coalesce(refusals.c.fault, 0) == 0, results.c.program == program))
-    return _stored().where(~done.correlate(photos).exists())
+    missing = _stored().where(~done.correlate(photos).exists())
+    if not keep_others:
+        return missing
+    by_another = (
+        select(literal(1))
+        .select_from(standing.join(results, results.c.id == standing.c.result))
+        .where(standing.c.sha256 == photos.c.sha256, results.c.kind == "reading", results.c.model != model)
+    )
+    return missing.where(~by_another.correlate(photos).exists())
 
 
 def _outcome() -> ColumnElement[str]:

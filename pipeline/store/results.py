@@ -185,6 +185,37 @@ class Results(Connected):
                 return
             last = rows[-1].id
 
+    def bases_of_others(self, model: str) -> Iterator[ResultBasis]:
+        """The same of readings that count and were made by another reader."""
+        last = 0
+        query = (
+            select(results.c.id, results.c.sha256, results.c.site, results.c.visit_on, results.c.basis)
+            .join(standing, standing.c.result == results.c.id)
+            .where(results.c.kind == "reading", results.c.model != model)
+            .order_by(results.c.id)
+            .limit(CHUNK)
+        )
+        while True:
+            with self._reading() as connection:
+                rows = connection.execute(query.where(results.c.id > last)).all()
+            for row in rows:
+                yield ResultBasis(row.sha256, row.site, row.visit_on, "", row.basis)
+            if len(rows) < CHUNK:
+                return
+            last = rows[-1].id
+
+    def readings_by_reader(self) -> dict[str, int]:
+        """How many of the readings that count each reader made, by its name with version."""
+        query = (
+            select(results.c.model, func.count())
+            .select_from(standing.join(results, results.c.id == standing.c.result))
+            .where(results.c.kind == "reading")
+            .group_by(results.c.model)
+            .order_by(results.c.model)
+        )
+        with self._reading() as connection:
+            return {str(model): int(count) for model, count in connection.execute(query)}
+
     def count_stale(self) -> int:
         """Photos whose result that counts was made by another reader or with other settings than those in use."""
         with self._reading() as connection:

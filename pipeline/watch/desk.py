@@ -88,6 +88,7 @@ class Desk:
             now=now,
             found=found,
             only_touched=again,
+            read_again=False,
             read=self._read,
             open_reader=self._open_reader,
             assess_trees=post.assess_trees,
