@@ -19,6 +19,8 @@ from itertools import groupby
 from operator import attrgetter
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from pipeline.lines import chi_square_quantile
 from pipeline.records import Flag, Sign, SignReading, Stage, Visit
 
@@ -26,12 +28,15 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from datetime import date
 
+    from numpy.typing import NDArray
+
     from pipeline.records import Reading
     from pipeline.settings import TimeSettings
 
 COMMON_TO_SITE = frozenset({"girth", "card tilt", "card roll", "card yaw", "standoff", "shared bark"})
 SIGNS, STAGES, UNSEEN = tuple(Sign), tuple(Stage), SignReading(0.0)
 INDEPENDENT = frozenset({"corner noise", "softness", "own view"})
+SIZES = ("aperture_area_mm2", "aperture_width_mm", "aperture_height_mm", "aperture_perimeter_mm")
 DISAGREES_P = 0.99
 RIM_REREAD = 0.3
 """Share of a visit's common uncertainty that differs all the same between two of its photos (a reader never draws the
@@ -80,12 +85,7 @@ def combine_visit(visit_on: date, readings: Sequence[Reading], settings: TimeSet
     chosen = ordered[0]
     whole = [r for r in ordered if not r.flags & POOR] or ordered
     flags = chosen.flags & ~Flag.DISAGREES_WITHIN_VISIT
-    shares = [variance_shares(r.area_sd_parts) for r in whole]
-    area = _combine([_area_of(r, share, settings) for r, share in zip(whole, shares, strict=True)])
-    width, height, perimeter = (
-        _combine([_length_of(r, name, share, settings) for r, share in zip(whole, shares, strict=True)])
-        for name in ("aperture_width_mm", "aperture_height_mm", "aperture_perimeter_mm")
-    )
+    area, width, height, perimeter = _sizes_of(whole, settings)
     if area.disagrees or width.disagrees:
         flags |= Flag.DISAGREES_WITHIN_VISIT
     stage_p = _mean_probabilities([r.stage_p for r in whole])
@@ -167,16 +167,6 @@ def _alone(value: float | None, sd: float | None, shut: bool, shut_sd: float) ->
 
 
 @dataclass(frozen=True, slots=True)
-class _Measured:
-    """A value with its standard uncertainty in three parts: of the site, of the visit, of the photo alone."""
-
-    value: float | None
-    site_sd: float = 0.0
-    visit_sd: float = 0.0
-    photo_sd: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
 class _Combined:
     value: float | None
     sd: float | None
@@ -197,64 +187,90 @@ def variance_shares(parts: dict[str, float]) -> tuple[float, float, float]:
     return (site / total, max(0.0, total - site - photo) / total, photo / total) if total > 0 else (0.0, 1.0, 0.0)
 
 
-def _area_of(reading: Reading, shares: tuple[float, float, float], settings: TimeSettings) -> _Measured:
-    value = reading.aperture_area_mm2
-    if value is None and Flag.NO_APERTURE in reading.flags:
-        value = 0.0
-    if value is None:
-        return _Measured(None)
-    if value <= 0:
-        return _Measured(0.0, 0.0, settings.closed_area_sd_mm2, 0.0)
-    sd = reading.aperture_area_mm2_sd or 0.0
-    site, visit, photo = shares
-    return _Measured(value, sd * site**0.5, sd * visit**0.5, sd * photo**0.5)
+def _sizes_of(readings: Sequence[Reading], settings: TimeSettings) -> list[_Combined]:
+    """Area, width, height and perimeter of several photos, each combined."""
+    value = np.array([[getattr(r, name) for r in readings] for name in SIZES], dtype=np.float64)
+    sd = np.array([[getattr(r, f"{name}_sd") for r in readings] for name in SIZES], dtype=np.float64)
+    shares = np.array([variance_shares(r.area_sd_parts) for r in readings]).T
+    shut = np.array([int(r.flags) & SHUT_BITS != 0 for r in readings])
+    columns = combine_sizes(value[:, None], sd[:, None], shares[:, None], shut[None], settings)
+    rows = zip(*(column[:, 0].tolist() for column in columns), strict=True)
+    return [
+        _Combined(None, None) if math.isnan(v) else _Combined(v, None if math.isnan(sd) else sd, common, disagrees)
+        for v, sd, common, disagrees in rows
+    ]
 
 
-def _length_of(reading: Reading, name: str, shares: tuple[float, float, float], settings: TimeSettings) -> _Measured:
-    """A length; a common stretch of the area by ``e`` stretches lengths by ``e / 2``."""
-    value: float | None = getattr(reading, name)
-    if value is None and Flag.NO_APERTURE in reading.flags:
-        value = 0.0
-    if value is None:
-        return _Measured(None)
-    if value <= 0:
-        return _Measured(0.0, 0.0, settings.closed_width_sd_mm, 0.0)
-    sd = getattr(reading, f"{name}_sd") or 0.0
-    site, _, photo = shares
-    area, area_sd = reading.aperture_area_mm2, reading.aperture_area_mm2_sd
-    stretch = 0.5 * (area_sd or 0.0) / area if area else 0.0
-    site_sd = min(sd, value * stretch * site**0.5)
-    photo_sd = min(math.sqrt(max(0.0, sd**2 - site_sd**2)), value * stretch * photo**0.5)
-    return _Measured(value, site_sd, math.sqrt(max(0.0, sd**2 - site_sd**2 - photo_sd**2)), photo_sd)
+def combine_sizes(
+    value: NDArray[np.float64],
+    sd: NDArray[np.float64],
+    shares: NDArray[np.float64],
+    shut: NDArray[np.bool_],
+    settings: TimeSettings,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
+    """Sizes of G visits from K photos each; ``nan`` is not measured, and then does not count.
 
+    Parameters
+    ----------
+    value, sd
+        Shape (4, G, K): area, width, height, perimeter, and their standard uncertainties.
+    shares
+        Shape (3, G, K): shares of the area's variance (:func:`variance_shares`).
+    shut
+        Shape (G, K): the photo shows no opening.
 
-def _combine(all_measured: Sequence[_Measured]) -> _Combined:
-    measured = [m for m in all_measured if m.value is not None]
-    if not measured:
-        return _Combined(None, None)
-    if len(measured) == 1:
-        only = measured[0]
-        sd = math.sqrt(only.site_sd**2 + only.visit_sd**2 + only.photo_sd**2)
-        return _Combined(only.value, sd or None, only.site_sd)
-    values = [m.value for m in measured if m.value is not None]
-    own = [max(math.hypot(m.photo_sd, RIM_REREAD * m.visit_sd), 1e-6) for m in measured]
-    weights = [1.0 / sd**2 for sd in own]
-    total = sum(weights)
-    shares = [weight / total for weight in weights]
-    mean = sum(share * value for share, value in zip(shares, values, strict=True))
-    count = len(values)
-    scatter = sum(share * (value - mean) ** 2 for share, value in zip(shares, values, strict=True)) / (count - 1)
-    site_sd = sum(share * m.site_sd for share, m in zip(shares, measured, strict=True))
-    visit_sd = sum(share * m.visit_sd for share, m in zip(shares, measured, strict=True))
-    independent = max(1.0 / total, scatter)
-    expected = [max(m.photo_sd**2 + m.visit_sd**2, 1e-12) for m in measured]
-    chi_square = sum((value - mean) ** 2 / variance for value, variance in zip(values, expected, strict=True))
-    return _Combined(
-        mean,
-        math.sqrt(site_sd**2 + visit_sd**2 + independent),
-        site_sd,
-        chi_square > chi_square_quantile(DISAGREES_P, count - 1),
+    Returns
+    -------
+    value, sd, common, disagrees
+        Shape (4, G); ``common`` is the part of ``sd`` that all visits of the site share, ``disagrees`` where the photos
+        scatter beyond the 99 % point of chi-square.
+    """
+    value = np.where(np.isnan(value) & shut, 0.0, value)
+    known = ~np.isnan(value)
+    parts = np.where(known, _sd_parts(np.nan_to_num(value), np.nan_to_num(sd), shares, settings), 0.0)
+    value = np.where(known, np.maximum(value, 0.0), 0.0)
+    site_sd, visit_sd, photo_sd = parts
+    count = known.sum(axis=-1)
+    own = np.maximum(np.hypot(photo_sd, RIM_REREAD * visit_sd), 1e-6)
+    weights = np.where(known, 1.0 / own**2, 0.0)
+    total = weights.sum(axis=-1)
+    share = weights / np.where(count > 0, total, 1.0)[..., None]
+    mean = (share * value).sum(axis=-1)
+    apart = np.where(known, value - mean[..., None], 0.0) ** 2
+    several = count > 1
+    scatter = (share * apart).sum(axis=-1) / np.maximum(count - 1, 1)
+    common, of_visit = (share * site_sd).sum(axis=-1), (share * visit_sd).sum(axis=-1)
+    alone = (share * photo_sd).sum(axis=-1) ** 2
+    independent = np.where(several, np.maximum(1.0 / np.where(count > 0, total, 1.0), scatter), alone)
+    all_sd = np.sqrt(common**2 + of_visit**2 + independent)
+    chi_square = (apart / np.maximum(photo_sd**2 + visit_sd**2, 1e-12)).sum(axis=-1)
+    limits = np.array([math.inf, math.inf, *(chi_square_quantile(DISAGREES_P, n) for n in range(1, value.shape[-1]))])
+    none = count == 0
+    return (
+        np.where(none, np.nan, mean),
+        np.where(none | (all_sd == 0), np.nan, all_sd),
+        common,
+        chi_square > limits[count],
     )
+
+
+def _sd_parts(
+    value: NDArray[np.float64], sd: NDArray[np.float64], shares: NDArray[np.float64], settings: TimeSettings
+) -> NDArray[np.float64]:
+    """Standard uncertainties of sizes, shape (4, G, K), in three parts: of the site, of the visit, of the photo alone.
+
+    A common stretch of the area by ``e`` stretches lengths by ``e / 2``.  Sizes of 0 have the uncertainty of the visit.
+    """
+    site, _, photo = np.sqrt(shares)
+    area = value[0]
+    stretch = np.where(area > 0, 0.5 * sd[0] / np.where(area > 0, area, 1.0), 0.0)
+    site_sd = np.concatenate([[sd[0] * site], np.minimum(sd[1:], value[1:] * stretch * site)])
+    left = np.sqrt(np.maximum(0.0, sd**2 - site_sd**2))
+    photo_sd = np.concatenate([[sd[0] * photo], np.minimum(left[1:], value[1:] * stretch * photo)])
+    visit_sd = np.sqrt(np.maximum(0.0, sd**2 - site_sd**2 - photo_sd**2))
+    closed = np.array([settings.closed_area_sd_mm2, *[settings.closed_width_sd_mm] * 3])[:, None, None]
+    none = value <= 0
+    return np.stack([np.where(none, 0.0, site_sd), np.where(none, closed, visit_sd), np.where(none, 0.0, photo_sd)])
 
 
 def _mean_probabilities(rows: Sequence[tuple[float, ...]]) -> tuple[float, ...]:
