@@ -168,6 +168,11 @@ class Flag(IntFlag):
     DISAGREES_WITHIN_VISIT = 1 << 17
     SITE_FROM_ONE_MARKER = 1 << 18
     CARD_TILTED = 1 << 19
+    STAGE_AGAINST_OPENING = 1 << 20
+    CARD_BENT = 1 << 21
+    DIGITAL_ZOOM = 1 << 22
+    LIGHT_INCANDESCENT = 1 << 23
+    CARD_COVERED = 1 << 24
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -196,6 +201,11 @@ FLAG_SENTENCES: dict[Flag, str] = {
     Flag.DISAGREES_WITHIN_VISIT: "Photos of the same visit differ by more than their uncertainties.",
     Flag.SITE_FROM_ONE_MARKER: "The site was inferred from one marker and the register.",
     Flag.CARD_TILTED: "The card seems to hang tilted against the trunk.",
+    Flag.STAGE_AGAINST_OPENING: "Stage and opening of this visit do not go together; one of them is wrong.",
+    Flag.CARD_BENT: "The card is bent round the trunk; its curve was measured and allowed for.",
+    Flag.DIGITAL_ZOOM: "The photo was zoomed digitally, so its focal length is less certain.",
+    Flag.LIGHT_INCANDESCENT: "The light was as yellow as a lamp's, so colours are less certain.",
+    Flag.CARD_COVERED: "Something covers part of the card: a finger, a leaf or dirt.",
 }
 
 # ---------------------------------------------------------------- register
@@ -330,6 +340,8 @@ class CameraTag:
     """What the photo's own tags say of the camera; ``focal_px`` belongs to the upright full-size picture.
 
     ``digital_zoom`` is 1 without zoom: with it, phones disagree whether the focal length tag includes it.
+    ``focal_mm`` is the true focal length, which tells a phone's lenses apart; ``focal_rel_doubt`` is what a crop
+    adds to the relative standard uncertainty of ``focal_px``.
     ``colour_profile`` is the description of the embedded ICC profile (e.g. ``Display P3``), empty for plain sRGB.
     """
 
@@ -340,11 +352,22 @@ class CameraTag:
     focal_35mm: float | None = None
     digital_zoom: float = 1.0
     colour_profile: str = ""
+    focal_mm: float | None = None
+    focal_rel_doubt: float = 0.0
 
     @property
     def device(self) -> str:
         """A label that groups the photos of one phone."""
         return " ".join(part for part in (self.maker, self.model, self.serial) if part)
+
+    @property
+    def lens(self) -> str:
+        """A label that groups the photos of one lens of one phone; empty where phone or focal length is not known."""
+        if not self.device or self.focal_px is None:
+            return ""
+        if self.focal_mm is not None:
+            return f"{self.device}, {self.focal_mm:.2f} mm"
+        return f"{self.device}, as {self.focal_35mm / self.digital_zoom:.0f} mm" if self.focal_35mm else ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -396,6 +419,9 @@ class CardFix:
         Standard uncertainty of one corner coordinate.
     edge_px
         Mean marker edge length in the photo.
+    bows_px, bow_sd_px
+        Shape (N,), by how much the middle of each marker edge (from corner k to the next of its marker) lies outside
+        the straight line between its ends, and its standard uncertainty; ``None`` where edges were not fitted.
     """
 
     upper_code: int | None
@@ -404,6 +430,8 @@ class CardFix:
     corners_mm: NDArray[np.float64]
     corner_sd_px: float
     edge_px: float
+    bows_px: NDArray[np.float64] | None = None
+    bow_sd_px: float = 0.0
 
     def __post_init__(self) -> None:
         """Check shapes."""
@@ -442,6 +470,13 @@ class SurfaceFix:
         (right edge towards the trunk).
     lens_sd
         Standard uncertainty of the lens's first radial coefficient.
+    bend_per_mm, bend_sd_per_mm
+        Curvature of the card about its long axis, 0 for a flat card, and its standard uncertainty.
+    corners_px
+        Shape (N, 2), where the corners were seen; ``None`` where that was not kept.
+    lens, tag_focal_px
+        Label of phone and lens, and the focal length before anything was learned of them; empty and ``None`` where
+        this photo says nothing of its lens (no tags, zoomed, cropped, a bent card).
     """
 
     camera_matrix: NDArray[np.float64]
@@ -465,6 +500,36 @@ class SurfaceFix:
     lens_sd: float = 0.0
     yaw_rad: float = 0.0
     yaw_sd_rad: float = 0.0
+    bend_per_mm: float = 0.0
+    bend_sd_per_mm: float = 0.0
+    corners_px: NDArray[np.float64] | None = None
+    lens: str = ""
+    tag_focal_px: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LensFix:
+    """What the cards in many photos of one lens say about it (``pipeline.lens``).
+
+    Attributes
+    ----------
+    lens, device
+        Label of phone and lens as in :attr:`CameraTag.lens`, and of the phone.
+    photos
+        Photos that it rests on.
+    focal_factor, focal_factor_sd
+        True focal length over that of the tags, and its standard uncertainty for one photo (focusing changes it).
+    k1, k1_sd
+        First radial coefficient and its standard uncertainty.
+    """
+
+    lens: str
+    device: str
+    photos: int
+    focal_factor: float
+    focal_factor_sd: float
+    k1: float
+    k1_sd: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -479,12 +544,19 @@ class WhiteBalance:
         Root mean square misfit of the patches after the gains, as a share of their value.
     uneven_share
         Spread of the light over the card's white, as a share of its mean.
+    matrix
+        What takes the picture's linear light to that of daylight, row by row; it gives the greys what ``gains`` give
+        them, and other colours what eyes make of them.  Empty: the gains alone.
+    lab_sd
+        Standard uncertainty of L*, a*, b* of a balanced colour.
     """
 
     gains: tuple[float, float, float]
     residual_share: float
     uneven_share: float
     flags: Flag = Flag.NONE
+    matrix: tuple[tuple[float, float, float], ...] = ()
+    lab_sd: tuple[float, float, float] = (1.0, 1.5, 1.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -501,6 +573,8 @@ class QualityReport:
         Photo pixels a millimetre of bark at the middle of the patch.
     clipped_share
         Share of the patch's valid pixels that are burnt out or black.
+    card_covered_share
+        Share of the card that does not look as printed: a finger, a leaf, dirt.
     """
 
     sharpness_mm: float
@@ -508,6 +582,7 @@ class QualityReport:
     scale_px_per_mm: float
     clipped_share: float
     flags: Flag = Flag.NONE
+    card_covered_share: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -599,6 +674,8 @@ class SitePatch:
         Resolution of the photo at the patch's centre.
     fix
         Geometry with which the photo was unrolled, where it is known.
+    light_lab_sd
+        Standard uncertainty of L*, a*, b* from the light; ``None``: the usual one.
     """
 
     rgb: ImageRGB
@@ -610,6 +687,7 @@ class SitePatch:
     has_scale: bool = True
     white_balanced: bool = True
     fix: SurfaceFix | None = None
+    light_lab_sd: tuple[float, float, float] | None = None
 
     def __post_init__(self) -> None:
         """Check shapes and scale."""
