@@ -193,6 +193,18 @@ class TimeSettings(_Section):
     odd_photo_p: float = Field(
         0.15, gt=0, lt=1, description="Chance that a photo's stage is misread whatever the reader says."
     )
+    odd_visit_p: float = Field(
+        0.05,
+        ge=0,
+        lt=1,
+        description="Chance that a visit's photos show another wound, so that stage and opening are wrong.",
+    )
+    odd_size_p: float = Field(
+        0.05, gt=0, lt=1, description="Chance that the opening is misread altogether, whatever its uncertainty."
+    )
+    closed_width_mm: float = Field(
+        1.0, gt=0, description="An opening no wider than this may be the seam of a closed wound."
+    )
     unrecorded_opening_p: float = Field(
         0.002, ge=0, lt=1, description="Chance, a visit, that a wound was opened and no event was written down."
     )

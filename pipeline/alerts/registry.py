@@ -70,6 +70,7 @@ RULES: tuple[Rule, ...] = (
     Rule(visiting.OVERDUE, ("time.visit_interval_days", "time.overdue_factor"), visiting.overdue),
     Rule(visiting.RETAKE, ("alerts.retake_days",), visiting.retake),
     Rule(visiting.PLACE, ("alerts.same_place_score",), visiting.wrong_place),
+    Rule(visiting.AGAINST, ("time.closed_width_mm", "time.odd_size_p", "time.odd_visit_p"), visiting.against),
     Rule(closure.IMPLAUSIBLE, ("alerts.implausible_advance_mm_per_month",), closure.implausible),
     Rule(closure.REBARKED, (), closure.rebarked),
 )

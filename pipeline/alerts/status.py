@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.records import Finding, Severity, Stage, WoundKind
+from pipeline.records import Finding, Flag, Severity, Stage, WoundKind
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,6 +50,10 @@ def tree_status(
     seen = [h for h in wounds if h.visits]
     if not seen:
         return UNKNOWN, ("No wound site of this tree has a readable photo yet.",)
+    doubtful = [h for h in seen if Flag.STAGE_AGAINST_OPENING in h.visits[-1].flags]
+    if doubtful and all(h.visits[-1].stage >= Stage.CLOSED for h in seen):
+        listed = ", ".join(str(h.site.site) for h in doubtful)
+        return UNKNOWN, (f"Stage and opening do not go together at site {listed}.", *counted)
     if all(h.visits[-1].stage >= Stage.CLOSED for h in seen):
         return COVERED, (*counted, "A closed surface says nothing of the wood inside.")
     rated = [h for h in seen if h.trends and h.trends[-1].rim_advance_rate_mm_per_month is not None]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from pipeline.alerts import cautions
 from pipeline.alerts.signs import evidence
 from pipeline.alerts.view import SIGNS, plural, site_finding
-from pipeline.records import Finding, Severity, Stage
+from pipeline.records import Finding, Flag, Severity, Stage
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from pipeline.alerts.view import SiteView, TreeView
 
 OVERDUE, RETAKE, PLACE = "visit overdue", "retake not done", "photo does not match its site"
+AGAINST = "stage and opening disagree"
+PERSISTS = 3
+"""Visits in a row at which stage and opening disagree before a person is to look at the trunk."""
 
 
 def interval_days(view: TreeView, site: SiteView) -> tuple[int, str]:
@@ -118,5 +121,38 @@ def wrong_place(view: TreeView) -> Iterator[Finding]:
             source="own choice",
             next_step="Check that the card hangs at its own wound; photograph again, or write down that it was moved.",
             caution=cautions.CARD,
+            photos=[last.chosen_sha256],
+        )
+
+
+def against(view: TreeView) -> Iterator[Finding]:
+    """The stage says closed and an opening is measured, or the other way round: nobody may rely on either."""
+    for site in view.wounds():
+        last = site.current[-1]
+        if Flag.STAGE_AGAINST_OPENING not in last.flags:
+            continue
+        run = 0
+        while run < len(site.current) and Flag.STAGE_AGAINST_OPENING in site.current[-1 - run].flags:
+            run += 1
+        since, width, sd = site.current[-run], last.aperture_width_mm or 0.0, last.aperture_width_mm_sd or 0.0
+        measured = f"an opening {width:.1f} \u00b1 {1.96 * sd:.1f} mm wide" if width > 0 else "no opening"
+        yield site_finding(
+            AGAINST,
+            site,
+            Severity.LOOK if run >= PERSISTS else Severity.NOTE,
+            since.visit_on,
+            why=(
+                f"The photos of site {site.site.site} look {last.stage.word}, yet {measured} was measured on "
+                f"{last.visit_on.isoformat()}; one of them is wrong"
+                + (f", at {plural(run, 'visit')} in a row." if run > 1 else ".")
+            ),
+            figures={"width_mm": width, "width_mm_sd": sd, "visits": float(run)},
+            threshold=(
+                f"closed, and an opening surely (95 %) wider than {view.settings.time.closed_width_mm:g} mm; or not "
+                f"yet closing, and no opening; {PERSISTS} visits in a row ask for a look"
+            ),
+            source="definition: a closed wound shows no opening; bound of the seam: own choice",
+            next_step="Is there an opening? Say so in the review, and photograph again, sharp and straight on.",
+            caution=cautions.SURFACE,
             photos=[last.chosen_sha256],
         )

@@ -4,7 +4,8 @@ The wound passes forward through the stages, at its own pace (a first-order chai
 goes back only where an event starts a new episode, or, rarely, where it was opened and nobody wrote it down.  What is
 seen of it: the photos' stage probabilities, and whether and how far the aperture has shrunk since the episode began.
 
-An odd photo moves little, because any photo may be misread (``odd_photo_p``); three in a row outweigh that.
+An odd photo moves little, because any photo may be misread (``odd_photo_p``) and a whole visit may belong to another
+wound (``odd_visit_p``); three in a row outweigh that.
 Rabiner 1989 (Proc. IEEE 77:257) gives the filter and the smoother.
 """
 
@@ -12,16 +13,17 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass
+from datetime import date
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.records import Stage
+from pipeline.records import Flag, Stage
+from pipeline.timeline.opening import contradicts, likelihood_of_opening, of_another_wound, reach_of_closing
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from datetime import date
 
     from pipeline.records import Visit
     from pipeline.settings import TimeSettings
@@ -31,8 +33,6 @@ STAGES = len(Stage)
 AT_START: Probabilities = (0.72, 0.16, 0.06, 0.04, 0.01, 0.01)
 """Stage at the first visit after a wounding on the same day; own choice."""
 UNKNOWN: Probabilities = (1 / 6,) * STAGES
-SIZE_DOUBT = 0.06
-"""Weight that the size is misleading (the same misread photo gives stage and size)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,33 +181,6 @@ def likelihood_of_photos(stage_p: Sequence[float], settings: TimeSettings) -> Pr
     return tuple([keep * p + other for p in stage_p])
 
 
-def likelihood_of_size(
-    area_mm2: float | None, area_sd_mm2: float | None, first_area_mm2: float | None
-) -> Probabilities:
-    """What the size says: an opening speaks against 'closed', none for it; a clear shrinking for 'closing'.
-
-    Parameters
-    ----------
-    area_mm2, area_sd_mm2
-        Of this visit; ``None`` where not measured.
-    first_area_mm2
-        Of the episode's first visit; ``None`` where there is none.
-    """
-    if area_mm2 is None:
-        return (1.0,) * STAGES
-    sd = area_sd_mm2 or 1.0
-    open_share = 1.0 if area_mm2 > 3.0 * sd else area_mm2 / (3.0 * sd)
-    shrunk = 0.5
-    if first_area_mm2 is not None and first_area_mm2 > 3.0 * sd:
-        ratio = area_mm2 / first_area_mm2
-        shrunk = min(1.0, max(0.0, (0.95 - ratio) / 0.25))
-    early, closing, covered = open_share * (1.0 - shrunk), open_share * shrunk, 1.0 - open_share
-    keep = 1.0 - SIZE_DOUBT
-    first, last = keep * early + SIZE_DOUBT, keep * covered + SIZE_DOUBT
-    bead = keep * max(early, 0.5 * closing) + SIZE_DOUBT
-    return first, first, bead, keep * closing + SIZE_DOUBT, last, last
-
-
 def steps_of(
     visits: Sequence[Visit],
     numbers: Sequence[int],
@@ -217,22 +190,51 @@ def steps_of(
 ) -> list[Step]:
     """What the chain sees of each visit; ``numbers`` are the visits' episodes."""
     steps: list[Step] = []
-    first_area: float | None = None
+    first: tuple[float, float] | None = None
+    first_on = date.min
+    odd = settings.odd_visit_p
     for i, visit in enumerate(visits):
         before = visits[i - 1] if i else None
         opened = before is not None and numbers[i] != numbers[i - 1]
-        if before is None or opened or first_area is None:
-            first_area = visit.aperture_area_mm2
+        days = (visit.visit_on - before.visit_on).days if before else None
+        if opened:
+            first = None
         passed = bisect_right(starts, visit.visit_on)
         begun = starts[passed - 1] if passed else made_on
+        width, sd = visit.aperture_width_mm, visit.aperture_width_mm_sd
         photos = likelihood_of_photos(visit.stage_p, settings)
-        size = likelihood_of_size(visit.aperture_area_mm2, visit.aperture_area_mm2_sd, first_area)
+        size = likelihood_of_opening(width, sd, first, settings)
+        a, b, c, d, e, f = _product(photos, size)
+        if before is not None and days is not None and not opened:
+            w, w_sd = before.aperture_width_mm, before.aperture_width_mm_sd
+            since = (before.visit_on - first_on).days
+            pace = (first[0] - w) / since if first and w and since > 0 else 0.0
+            reach = reach_of_closing(w, w_sd, days, pace, settings)
+            e, f = e * reach, f * reach
+        keep, other = 1.0 - odd, odd * of_another_wound(width) / STAGES
         steps.append(
             Step(
-                days=(visit.visit_on - before.visit_on).days if before else None,
+                days=days,
                 opened=opened,
                 days_since_wounding=max(0, (visit.visit_on - begun).days) if begun else None,
-                seen=_product(photos, size),
+                seen=(
+                    keep * a + other, keep * b + other, keep * c + other,
+                    keep * d + other, keep * e + other, keep * f + other,
+                ),
             )
-        )
+        )  # fmt: skip
+        if first is None and width:
+            first, first_on = (width, sd or 1.0), visit.visit_on
     return steps
+
+
+def contradictions(visits: Sequence[Visit], posteriors: Sequence[Probabilities], settings: TimeSettings) -> list[Flag]:
+    """A flag for each visit whose most likely stage does not go with the opening measured, else none."""
+    doubts = []
+    for visit, p in zip(visits, posteriors, strict=True):
+        most = p.index(max(p))
+        against = contradicts(
+            most >= Stage.CLOSED, most <= Stage.CALLUS, visit.aperture_width_mm, visit.aperture_width_mm_sd, settings
+        )
+        doubts.append(Flag.STAGE_AGAINST_OPENING if against else Flag.NONE)
+    return doubts
