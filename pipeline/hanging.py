@@ -92,6 +92,11 @@ def estimate(views: Sequence[View], links: Sequence[Link]) -> tuple[BarkScale, .
     tuple of BarkScale
         One for each view, in order.
     """
+    return solve(views, links).scales()
+
+
+def solve(views: Sequence[View], links: Sequence[Link]) -> Solution:
+    """The same as :func:`estimate`, with all that it found: scales, and where places read off a photo really are."""
     problem = _Problem(views, links)
     values = np.zeros(problem.size)
     for _ in range(ROUNDS):
@@ -101,7 +106,37 @@ def estimate(views: Sequence[View], links: Sequence[Link]) -> tuple[BarkScale, .
         values = values + step
         if np.all(np.abs(step) < SMALL_STEP * np.sqrt(np.diag(covariance))):
             break
-    return problem.scales(values, covariance)
+    return Solution(problem, values, covariance)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solution:
+    """What all photos of a site together say of the hanging, the poses, and so of places on the bark."""
+
+    problem: _Problem
+    values: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+
+    def scales(self) -> tuple[BarkScale, ...]:
+        """Scale of each photo, in order."""
+        return self.problem.scales(self.values, self.covariance)
+
+    def on_bark(self, number: int, places: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Places (N, 2) read off a photo in the frame that all photos of the site share, in mm.
+
+        No swing of the card and no growth of the trunk moves it; ``nan`` near the trunk's horizon.
+        """
+        return self.problem.places(number, places, self.values)[0]
+
+    def parting(self, earlier: int, later: int, at: NDArray[np.float64]) -> NDArray[np.float64]:
+        """How what is not known parts places (N, 2) seen in two photos, shape (N, 2, unknowns).
+
+        The covariance of the differences is this times :attr:`covariance` times its transpose.
+        """
+        rates = np.zeros((len(at), 2, self.problem.size))
+        rates[..., self.problem.columns(later)] += self.problem.places(later, at, self.values)[1]
+        rates[..., self.problem.columns(earlier)] -= self.problem.places(earlier, at, self.values)[1]
+        return np.nan_to_num(rates)
 
 
 def _rates(fix: SurfaceFix, at: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -1,22 +1,18 @@
 """Rim advance as a field round the rim: where between two visits the bark's rim advances, stands still or retreats.
 
-    rims of two photos + bark that both show ──bark_map──> one frame ──field──> advance of each arc, of sides, of ends
-
-The later rim is laid over the earlier one by the bark.  The band between the two is shared out to the nearest arc of
-the earlier rim; an arc's advance is the area of its share over the mean of the rim's lengths there: Gilman's formula
-(Gilman 1990, Wounds 2:95), arc by arc.  So the arcs' areas add up to the change of area, and where a rim moves
-everywhere by ``d`` (a parallel curve, Steiner's formulas) every arc reads ``d``.
+Both rims lie in one frame of the bark (``hanging.Solution.on_bark``).  The band between them is shared out to the
+nearest arc of the earlier rim; an arc's advance is the area of its share over the mean of the rim's lengths there:
+Gilman's formula (Gilman 1990, Wounds 2:95), arc by arc.  So the arcs' areas add up to the change of area, and where a
+rim moves everywhere by ``d`` (a parallel curve, Steiner's formulas) every arc reads ``d``.
 
 **Sides** are the arcs whose rim runs rather along the trunk than round it, **ends** the others.
 
 Uncertainty of an arc or of several together: the whole rim is seen too far out or in, in either photo; the rim wanders;
-the map of the bark is off by its fit's covariance and because bark does not follow an affine map to the last tenth of a
-millimetre; the scale is off by its share.
+the geometry of the two photos parts the same bark; the scale is off by its share.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import cv2
@@ -26,9 +22,9 @@ from pipeline import rim
 from pipeline.records import RimArc, RimField, RimMove, RimPart, RimShift
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import NDArray
 
     from pipeline.records import Polygon
 
@@ -39,39 +35,10 @@ ARC_MM = 6.0
 MOST_ARCS = 36
 STEP_SHARE, LEAST_STEP_MM, LARGEST_STEP_MM = 1 / 500, 0.1, 0.4
 """Rows of the grid in which the band is shared out; along a row areas are exact."""
-NEAR_MM = 45.0
-"""Bark near the wound counts more in the map (as in ``registration``)."""
-BEND_SLOPE_SD, BEND_MM_SD = 0.0015, 0.04
-"""How far the bark's map may be no affine map: standard uncertainty of its slopes, and of its place at the wound; found
-on simulated visits (``python -m benchmarks.bench_rim``)."""
 SURE = 2.576
 """An arc is said to move where its advance is beyond this many standard uncertainties (99 %): a rim has many arcs."""
 STILL_MM = 0.5
 """An arc is said to stand still where its 95 % interval lies within this of 0; else nothing is said of it."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class BarkMap:
-    """Affine map from a later photo's site frame to an earlier one's.
-
-    Attributes
-    ----------
-    matrix
-        Shape (2, 3).
-    middle_mm
-        Shape (2,), place in the earlier frame about which ``covariance`` is meant.
-    covariance
-        Shape (3, 3), of the two slopes and the offset of one coordinate; the other has the same, independently.
-    """
-
-    matrix: Points
-    middle_mm: Points
-    covariance: Points
-
-    def apply(self, points: ArrayLike) -> Points:
-        """Places in the earlier frame, shape (N, 2)."""
-        mapped: Points = np.asarray(points, dtype=np.float64) @ self.matrix[:, :2].T + self.matrix[:, 2]
-        return mapped
 
 
 class RimSd(NamedTuple):
@@ -81,51 +48,22 @@ class RimSd(NamedTuple):
     wander_mm: float
 
 
-def bark_map(places: ArrayLike, middle_mm: tuple[float, float]) -> BarkMap | None:
-    """The map that takes bark of the later photo to where the earlier one shows it.
+class Parting(NamedTuple):
+    """What parts places that two photos put on one frame, though it is the same bark.
 
-    Parameters
-    ----------
-    places
-        Shape (K, 5), as in ``records.Comparison``: x, y in the earlier photo, x, y in the later, and the standard
-        uncertainty of one coordinate of their difference.
-    middle_mm
-        Middle of the wound in the earlier photo.
-
-    Returns
-    -------
-    BarkMap or None
-        ``None`` with fewer than six places, or where they lie in a line.
+    ``rates`` takes places (N, 2) to how fast each unknown parts them, (N, 2, U); ``covariance``, shape (U, U), is that
+    of the unknowns.
     """
-    table = np.asarray(places, dtype=np.float64).reshape(-1, 5)
-    if len(table) < 6:
-        return None
-    middle = np.asarray(middle_mm, dtype=np.float64)
-    earlier, later, sd = table[:, :2], table[:, 2:4], table[:, 4]
-    about = later - middle
-    design = np.column_stack([about, np.ones(len(table))])
-    near = np.exp(-((earlier - middle) ** 2).sum(axis=1) / (4 * NEAR_MM**2))
-    weight = (near / sd) ** 2
-    normal = design.T @ (weight[:, None] * design)
-    if np.linalg.cond(normal) > 1e9:
-        return None
-    inverse = np.linalg.inv(normal)
-    solution = inverse @ (design.T @ (weight[:, None] * earlier))
-    left_over = earlier - design @ solution
-    freedom = 2 * max(len(table) - 3, 1)
-    misfit = float(((near / sd)[:, None] ** 2 * left_over**2).sum() / (near**2).sum() * len(table) / freedom)
-    sandwich = inverse @ (design.T @ ((weight * near**2)[:, None] * design)) @ inverse * max(misfit, 1.0)
-    covariance = sandwich + np.diag([BEND_SLOPE_SD**2, BEND_SLOPE_SD**2, BEND_MM_SD**2])
-    slopes = solution[:2].T
-    return BarkMap(np.column_stack([slopes, solution[2] - slopes @ middle]), middle, covariance)
+
+    rates: Callable[[Points], Points]
+    covariance: Points
 
 
 def field(
-    earlier: Sequence[Polygon],
-    later: Sequence[Polygon],
-    bark: BarkMap,
+    earlier: Sequence[Points],
+    later: Sequence[Points],
     *,
-    scale: tuple[float, float] = (1.0, 1.0),
+    parting: Parting | None = None,
     scale_rel_sd: float = 0.0,
     rim_sd: tuple[RimSd, RimSd] = (RimSd(0.0, 0.0), RimSd(0.0, 0.0)),
     wander_length_mm: float = 5.0,
@@ -136,12 +74,12 @@ def field(
     Parameters
     ----------
     earlier, later
-        Rims in each photo's own site frame, openings counter-clockwise, islands clockwise; ``later`` is empty where
-        the wound has closed.
-    bark
-        See :func:`bark_map`.
-    scale, scale_rel_sd
-        What widths and heights of the earlier photo are to be multiplied with, and how sure that is.
+        Rims in one frame of the bark, in mm, each (N, 2): openings counter-clockwise, islands clockwise; ``later`` is
+        empty where the wound has closed.
+    parting
+        How what is not known of the two photos' geometry parts their places; ``None`` where all is known.
+    scale_rel_sd
+        Standard uncertainty of a length's scale, as a share.
     rim_sd, wander_length_mm
         How sure the two rims are, and the length over which a rim wanders together.
     photos
@@ -152,15 +90,15 @@ def field(
     RimField or None
         ``None`` where the earlier photo shows no opening.
     """
-    factor = np.asarray(scale, dtype=np.float64)
-    before = [np.asarray(ring, dtype=np.float64) * factor for ring in earlier if len(ring) > 2]
-    after = [bark.apply(ring) * factor for ring in later if len(ring) > 2]
+    before, after = (
+        [np.asarray(ring, dtype=np.float64) for ring in rings if len(ring) > 2] for rings in (earlier, later)
+    )
     arcs = [arc for ring in before for arc in _arcs(ring)]
     if not arcs:
         return None
     lost, after_mm = _shared_out(before, after, arcs)
     lengths = 0.5 * (np.array([arc.length_mm for arc in arcs]) + after_mm)
-    sums = _Sums(arcs, lost, lengths, bark, factor, scale_rel_sd, rim_sd, wander_length_mm)
+    sums = _Sums(arcs, lost, lengths, parting, scale_rel_sd, rim_sd, wander_length_mm)
     every = np.ones(len(arcs), dtype=bool)
     of_part = {part: np.array([arc.part is part for arc in arcs]) for part in RimPart}
     is_side = np.array([arc.part.is_side for arc in arcs])
@@ -304,17 +242,19 @@ class _Sums:
         arcs: list[_Arc],
         lost: Points,
         lengths: Points,
-        bark: BarkMap,
-        factor: Points,
+        parting: Parting | None,
         scale_rel_sd: float,
         rim_sd: tuple[RimSd, RimSd],
         wander_length_mm: float,
     ) -> None:
-        self._lost, self._lengths, self._bark = lost, lengths, bark
+        self._lost, self._lengths = lost, lengths
         self._scale_rel_sd, self._rim_sd, self._wander_mm = scale_rel_sd, rim_sd, wander_length_mm
-        self._outward = np.array([arc.outward for arc in arcs])
-        middles = np.array([arc.middle for arc in arcs]) / factor - bark.middle_mm
-        self._design = np.column_stack([middles, np.ones(len(arcs))])
+        self._along = np.zeros((len(arcs), len(arcs)))
+        if parting is not None:
+            outward = np.array([arc.outward for arc in arcs])
+            rates = parting.rates(np.array([arc.middle for arc in arcs]))
+            pull = (outward[:, :, None] * rates).sum(axis=1)
+            self._along = pull @ parting.covariance @ pull.T
 
     def over(self, chosen: NDArray[np.bool_]) -> RimShift | None:
         """The arcs chosen together; ``None`` where there are none."""
@@ -327,11 +267,7 @@ class _Sums:
         weight = self._lengths[chosen] / length
         whole = sum(sd.whole_mm**2 for sd in self._rim_sd)
         wander = sum(sd.wander_mm**2 for sd in self._rim_sd) * min(self._wander_mm / length, 1.0)
-        design = self._design[chosen]
-        place = 0.0
-        for normal in self._outward[chosen].T:
-            pull = (weight * normal) @ design
-            place += float(pull @ self._bark.covariance @ pull)
+        place = float(weight @ self._along[np.ix_(chosen, chosen)] @ weight)
         return RimShift(advance, float(np.sqrt(whole + wander + place + (advance * self._scale_rel_sd) ** 2)), length)
 
 

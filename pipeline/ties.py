@@ -2,14 +2,14 @@
 
     patch + reading of two photos ──compare──> Comparison      (is it the same place? which bark do both show?)
     all comparisons of a site ──scales──> BarkScale of each photo ──corrected──> Reading in millimetres of one bark
-    Comparison + the rims of both ──rim_field──> RimField (where did the rim advance between the two?)
+    the same geometry + the rims of two ──rim_field──> RimField (where did the rim advance between the two?)
 
 Pure functions.  ``pipeline.batch.ties`` feeds them from cache and store.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import cv2
@@ -117,10 +117,21 @@ def scales(
     comparisons: Iterable[Comparison],
     same_place_score: float,
 ) -> dict[str, BarkScale]:
-    """Scale of every photo of a site that shares bark with another one; the others keep their own.
+    """Scale of every photo of a site that shares bark with another one; the others keep their own."""
+    return {
+        sha256: scale
+        for frame in frames(readings, fixes, comparisons, same_place_score)
+        for sha256, scale in frame.scales.items()
+    }
 
-    Photos are taken together as far as comparisons of the same place tie them.
-    """
+
+def frames(
+    readings: Sequence[Reading],
+    fixes: Mapping[str, SurfaceFix],
+    comparisons: Iterable[Comparison],
+    same_place_score: float,
+) -> list[BarkFrame]:
+    """Photos of a site that share bark, as far as comparisons of the same place tie them; often all of them."""
     by_hash = {r.sha256: r for r in readings if r.sha256 in fixes}
     ties = [
         c
@@ -131,7 +142,7 @@ def scales(
         and c.later in by_hash
         and len(c.places) >= 3
     ]
-    found: dict[str, BarkScale] = {}
+    found = []
     for group in _groups(ties):
         order = sorted(group, key=lambda h: (by_hash[h].taken_at, h))
         number = {sha256: k for k, sha256 in enumerate(order)}
@@ -143,8 +154,18 @@ def scales(
                 links.append(
                     hanging.Link(number[tie.earlier], number[tie.later], table[:, :2], table[:, 2:4], table[:, 4])
                 )
-        found |= dict(zip(order, hanging.estimate(views, links), strict=True))
+        solution = hanging.solve(views, links)
+        found.append(BarkFrame(number, solution, dict(zip(order, solution.scales(), strict=True))))
     return found
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BarkFrame:
+    """Photos that share bark, by hash and number, the geometry that all of them give, and the scale of each."""
+
+    number: dict[str, int]
+    solution: hanging.Solution
+    scales: dict[str, BarkScale]
 
 
 def _groups(ties: Iterable[Comparison]) -> list[set[str]]:
@@ -170,50 +191,37 @@ def _view(reading: Reading, fix: SurfaceFix) -> hanging.View:
     return hanging.View(fix, reading.device, (float(at[0]), float(at[1])), (float(size[0]), float(size[1])))
 
 
-def rim_field(
-    earlier: Reading, later: Reading, comparison: Comparison, scale: BarkScale | None, settings: Settings
-) -> RimField | None:
-    """Advance of the rim between two photos of the same place, on the bark that both show.
-
-    Parameters
-    ----------
-    comparison
-        Of the two; of the same place.
-    scale
-        The earlier photo's, if the site's bark gave it one.
+def rim_field(earlier: Reading, later: Reading, frame: BarkFrame, settings: Settings) -> RimField | None:
+    """Advance of the rim between two photos of a frame.
 
     Returns
     -------
     RimField or None
-        ``None`` where a rim was not seen whole, or too little bark is shared.
+        ``None`` where a rim was not seen whole or lies at the trunk's horizon.
     """
     cut = Flag.CUT_BY_FRAME | Flag.NOT_LIKE_A_SITE
-    if (earlier.flags | later.flags) & cut or not earlier.outlines.aperture or later.aperture_area_mm2 is None:
+    if (earlier.flags | later.flags) & cut or later.aperture_area_mm2 is None:
         return None
-    corners = np.concatenate([np.asarray(polygon, dtype=np.float64) for polygon in earlier.outlines.aperture])
-    middle = (corners.min(axis=0) + corners.max(axis=0)) / 2
-    bark = rimfield.bark_map(comparison.places, (float(middle[0]), float(middle[1])))
-    if bark is None:
+    first, second = frame.number[earlier.sha256], frame.number[later.sha256]
+    before, after = (
+        [frame.solution.on_bark(number, np.asarray(polygon, dtype=np.float64)) for polygon in polygons]
+        for number, polygons in (
+            (first, earlier.outlines.aperture),
+            (second, later.outlines.aperture if later.aperture_area_mm2 > 0 else ()),
+        )
+    )
+    if not all(np.isfinite(ring).all() for ring in (*before, *after)):
         return None
     wander_mm = settings.reading.rim_wander_mm
     return rimfield.field(
-        earlier.outlines.aperture,
-        later.outlines.aperture if later.aperture_area_mm2 > 0 else (),
-        bark,
-        scale=(1.0, 1.0) if scale is None else (scale.width, scale.height),
-        scale_rel_sd=_own_rel_sd(earlier) if scale is None else 0.5 * scale.area_rel_sd,
+        before,
+        after,
+        parting=rimfield.Parting(lambda at: frame.solution.parting(first, second, at), frame.solution.covariance),
+        scale_rel_sd=0.5 * frame.scales[earlier.sha256].area_rel_sd,
         rim_sd=(rim_sd(earlier, wander_mm), rim_sd(later, wander_mm, earlier.aperture_perimeter_mm or 0.0)),
         wander_length_mm=wander_mm,
         photos=(earlier.sha256, later.sha256),
     )
-
-
-def _own_rel_sd(reading: Reading) -> float:
-    """Standard uncertainty of a length as a share, from a single photo's scale."""
-    if not reading.aperture_area_mm2:
-        return 0.0
-    parts = [part for name, part in reading.area_sd_parts.items() if name in SCALE_PARTS]
-    return float(0.5 * np.sqrt(np.sum(np.square(parts))) / reading.aperture_area_mm2)
 
 
 def corrected(

@@ -73,18 +73,17 @@ def _tie_site(grove: Grove, store: Store, register: Register, site: int, basis: 
             if comparison.same_place is None or sha256 in pairs:
                 break
     fixes = {sha256: fix for c in found for sha256 in (c.earlier, c.later) if (fix := patches.fix(sha256)) is not None}
-    scales = ties.scales(readings, fixes, found, limit)
+    frames = ties.frames(readings, fixes, found, limit)
+    scales = {sha256: scale for frame in frames for sha256, scale in frame.scales.items()}
     by_hash = {r.sha256: r for r in readings}
     fields = [
         field
+        for frame in frames
         for sha256, pair in pairs.items()
-        if by_hash[pair.earlier].visit_on < by_hash[sha256].visit_on
-        and (
-            field := ties.rim_field(
-                by_hash[pair.earlier], by_hash[sha256], pair, scales.get(pair.earlier), grove.settings
-            )
-        )
-        is not None
+        if sha256 in frame.number
+        and pair.earlier in frame.number
+        and by_hash[pair.earlier].visit_on < by_hash[sha256].visit_on
+        and (field := ties.rim_field(by_hash[pair.earlier], by_hash[sha256], frame, grove.settings)) is not None
     ]
     given = {r.sha256: Tie(scores.get(r.sha256), scales.get(r.sha256)) for r in readings}
     store.save_ties(found, given, basis, fields)

@@ -208,23 +208,25 @@ def test_a_run_finds_out_a_swapped_photo_and_ties_the_others(tmp_path: Path) -> 
         assert steps == []
 
 
-def test_the_rim_s_advance_is_measured_on_the_bark_and_in_the_site_s_scale() -> None:
+def test_the_rim_s_advance_is_measured_on_the_bark() -> None:
     parts = {"card tilt": 60.0, "rim": 24.0, "reader": 36.0, "softness": 10.0}
     seen = {"aperture_area_mm2": 900.0, "aperture_perimeter_mm": 120.0, "area_sd_parts": parts}
     narrower = tuple((x / 15 * 14, y) for x, y in SQUARE)
     earlier = reading("a", **seen)
     later = reading("b", outlines=Outlines(aperture=(narrower,)), **{**seen, "aperture_area_mm2": 840.0})
     pair = ties.compare(patch(1), earlier, patch(1, noise=4), later)
-    field = ties.rim_field(earlier, later, pair, SCALE, Settings())
+    (frame,) = ties.frames([earlier, later], {r.sha256: fix_of(drawn.View()) for r in (earlier, later)}, [pair], 0.3)
+    field = ties.rim_field(earlier, later, frame, Settings())
     assert field is not None and field.sides is not None and field.ends is not None
-    assert field.sides.advance_mm == pytest.approx(1.03, abs=0.12)  # 1 mm a side, widths are 3 % larger than read
+    assert field.sides.advance_mm == pytest.approx(1.0, abs=0.12)
     assert abs(field.ends.advance_mm) < 0.1
     # the whole rim is off by (24, 36) / 120 mm in either photo
     assert field.whole.advance_mm_sd == pytest.approx(np.sqrt(2) * np.hypot(0.2, 0.3), rel=0.05)
-    shut = reading("c", outlines=Outlines(), aperture_area_mm2=0.0, area_sd_parts={"unseen": 2.0})
-    assert ties.rim_field(earlier, shut, pair, None, Settings()).whole.advance_mm == pytest.approx(15.0, rel=0.01)
+    shut = reading("b", outlines=Outlines(), aperture_area_mm2=0.0, area_sd_parts={"unseen": 2.0})
+    # area over half the perimeter
+    assert ties.rim_field(earlier, shut, frame, Settings()).whole.advance_mm == pytest.approx(15.0, rel=0.02)
     for lost in (replace(later, flags=Flag.CUT_BY_FRAME), replace(later, aperture_area_mm2=None)):
-        assert ties.rim_field(earlier, lost, pair, SCALE, Settings()) is None
+        assert ties.rim_field(earlier, lost, frame, Settings()) is None
 
 
 def test_a_swapped_last_photo_raises_the_alert(tmp_path: Path) -> None:
