@@ -14,7 +14,8 @@ PAGE = Path(__file__).with_name("cli.md")
 def page() -> str:
     """The page as text."""
     parts = ["# Commands", "", "Made by `python docs/make_cli_page.py` from the commands' own help.", ""]
-    with click.Context(cli, info_name="woundwood", max_content_width=100, terminal_width=100) as top:
+    names = {"help_option_names": ["-h", "--help"], "max_content_width": 100, "terminal_width": 100}
+    with click.Context(cli, info_name="woundwood", **names) as top:
         parts += ["```", cli.get_help(top), "```", ""]
         for name in SUMMARIES:
             command = cli.get_command(top, name)
@@ -22,6 +23,14 @@ def page() -> str:
                 raise LookupError(name)
             with click.Context(command, info_name=name, parent=top, max_content_width=100, terminal_width=100) as inner:
                 parts += [f"## woundwood {name}", "", "```", command.get_help(inner), "```", ""]
+                for part in command.list_commands(inner) if isinstance(command, click.Group) else ():
+                    below = command.get_command(inner, part)
+                    if below is None:
+                        raise LookupError(part)
+                    with click.Context(
+                        below, info_name=part, parent=inner, max_content_width=100, terminal_width=100
+                    ) as own:
+                        parts += [f"### woundwood {name} {part}", "", "```", below.get_help(own), "```", ""]
     return "\n".join(parts)
 
 

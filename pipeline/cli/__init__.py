@@ -32,6 +32,7 @@ SUMMARIES: dict[str, str] = {
     "review": "Judge what was flagged, in the browser.",
     "train": "Train the network, or fine-tune it on reviewed photos.",
     "evaluate": "Print the figures of MODEL on held-out scenes and on photographs of species never trained on.",
+    "model": "Say which networks read a grove, take one into use, go back, watch for drift.",
     "verify": "Check that every original is whole and known; link again what has come apart.",
     "space": "Say what uses how much room, and what may be deleted.",
     "export": "Write the grove's tables as CSV and Parquet.",

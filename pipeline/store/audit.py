@@ -18,6 +18,7 @@ from pipeline.store.review_tables import audit_log
 from pipeline.store.rows import storable
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import datetime
 
     from sqlalchemy import Connection
@@ -92,6 +93,15 @@ class AuditLog(Connected):
     def log_entries(self, *, newest: int = 200) -> list[LogEntry]:
         """The newest lines, newest first."""
         query = select(audit_log).order_by(audit_log.c.id.desc()).limit(newest)
+        with self._reading() as connection:
+            return [
+                LogEntry(row["at"], row["who"], row["act"], row["about"], row["detail"], row["id"], row["digest"])
+                for row in connection.execute(query).mappings()
+            ]
+
+    def log_of(self, acts: Sequence[str]) -> list[LogEntry]:
+        """Every line about some acts, oldest first."""
+        query = select(audit_log).where(audit_log.c.act.in_(acts)).order_by(audit_log.c.id)
         with self._reading() as connection:
             return [
                 LogEntry(row["at"], row["who"], row["act"], row["about"], row["detail"], row["id"], row["digest"])
