@@ -147,6 +147,37 @@ def width_line(visits: Sequence[Visit], times: NDArray[np.float64], name: str = 
     return _with_common(line_through(x, y, np.maximum(own, 1e-6)), visits)
 
 
+def shift_line(visits: Sequence[Visit], times: NDArray[np.float64], piece: str, at_least: int) -> Line | None:
+    """Robust line of how far a piece of rim (``sides`` or ``ends``) has come, against time; above 0 where it closes.
+
+    Advances since the visit before (``Visit.rim_field``) are added up over the longest unbroken run of visits.  Of an
+    advance's uncertainty half the variance belongs to each of its two visits, whose rims it compares.
+
+    Parameters
+    ----------
+    piece
+        Attribute of :class:`~pipeline.records.RimField`.
+    at_least
+        Visits that a rate needs.
+    """
+    longest: list[tuple[float, float, float]] = []
+    run: list[tuple[float, float, float]] = []
+    of_piece = attrgetter(piece)
+    for before, time, visit in zip((times[0], *times[:-1]), times, visits, strict=True):
+        shift = None if visit.rim_field is None else of_piece(visit.rim_field)
+        if shift is None:
+            run = []
+            continue
+        sd = max(shift.advance_mm_sd / math.sqrt(2.0), 1e-6)
+        run = run or [(float(before), 0.0, sd)]
+        run.append((float(time), run[-1][1] + shift.advance_mm, sd))
+        longest = run if len(run) >= len(longest) else longest
+    if len(longest) < at_least or longest[0][0] == longest[-1][0]:
+        return None
+    x, y, own = np.array(longest, dtype=np.float64).T
+    return line_through(x, y, own)
+
+
 def _with_common(line: Line, visits: Sequence[Visit]) -> Line:
     common = 0.5 * max(v.area_common_rel_sd for v in visits)
     sd = math.hypot(line.slope_sd, line.slope * common)

@@ -21,7 +21,19 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
     from pipeline.grove import Grove
-    from pipeline.records import Alert, Interval, PhotoFacts, Reading, Review, SignReading, TreeHealth, Trend, Visit
+    from pipeline.records import (
+        Alert,
+        Interval,
+        PhotoFacts,
+        Reading,
+        Review,
+        RimField,
+        RimShift,
+        SignReading,
+        TreeHealth,
+        Trend,
+        Visit,
+    )
     from pipeline.store import Store
 
     Assess: TypeAlias = Callable[[Sequence[str]], Iterable[TreeHealth]]
@@ -30,6 +42,7 @@ if TYPE_CHECKING:
     Row: TypeAlias = dict[str, Any]
 
 TREES_AT_A_TIME = 50
+VISITS_AT_A_TIME = 500
 
 _SIZES = ("aperture_area_mm2", "aperture_width_mm", "aperture_height_mm", "aperture_perimeter_mm")
 _MEASURED: dict[str, str] = {f"{size}{end}": "number" for size in _SIZES for end in ("", "_sd")}
@@ -41,6 +54,9 @@ _SEEN: dict[str, str] = {
     **{f"{sign.value}_area_mm2": "number" for sign in Sign},
 }
 _RATES = ("area_closure_pct", "width_closure_rate_mm_per_year", "rim_advance_rate_mm_per_month")
+_RIM_RATES = ("side_advance_rate_mm_per_month", "end_advance_rate_mm_per_month")
+_PIECES = {"side": "sides", "end": "ends"}
+_BOUNDS = ("", "_sd", "_lo", "_hi")
 
 TABLES: dict[str, dict[str, str]] = {
     "photos": {
@@ -96,6 +112,22 @@ TABLES: dict[str, dict[str, str]] = {
         "same_place": "number",
         "flags": "text",
         "sha256": "text",
+        **{f"{piece}_advance_mm{end}": "number" for piece in _PIECES for end in _BOUNDS},
+    },
+    "rim_arcs": {
+        "site": "whole",
+        "tree": "text",
+        "stem": "text",
+        "visit_on": "day",
+        "arc": "whole",
+        "part": "text",
+        "x_mm": "number",
+        "y_mm": "number",
+        "length_mm": "number",
+        **{f"advance_mm{end}": "number" for end in _BOUNDS},
+        "move": "text",
+        "earlier_sha256": "text",
+        "sha256": "text",
     },
     "trends": {
         "site": "whole",
@@ -110,6 +142,7 @@ TABLES: dict[str, dict[str, str]] = {
         "why_no_forecast": "text",
         "tree": "text",
         "stem": "text",
+        **{f"{rate}{end}": "number" for rate in _RIM_RATES for end in ("", "_lo", "_hi")},
     },
     "alerts": {
         "id": "whole",
@@ -174,6 +207,7 @@ def write(store: Store, grove: Grove, folder: Path, assess: Assess) -> list[Path
             for reading in store.readings(with_outlines=False)
         ),
         "visits": (visit_row(visit, *places.get(visit.site, ("", ""))) for visit in over_time.visits),
+        "rim_arcs": _arc_rows(store, over_time.visits, places),
         "trends": (trend_row(trend, *places.get(trend.site, ("", ""))) for trend in over_time.trends),
         "alerts": (alert_row(alert) for alert in sorted(store.alerts(), key=lambda alert: alert.id)),
         "reviews": (review_row(review) for review in store.reviews()),
@@ -285,14 +319,46 @@ def visit_row(visit: Visit, tree: str, stem: str) -> Row:
     for name in ("rim_advance_mm", "rim_advance_mm_sd", "width_change_mm", "width_change_mm_sd", "same_place"):
         row[name] = getattr(visit, name)
     row |= {"flags": ";".join(visit.flags.names), "sha256": visit.chosen_sha256}
+    for name, piece in _PIECES.items():
+        shift: RimShift | None = None if visit.rim_field is None else getattr(visit.rim_field, piece)
+        if shift is not None:
+            row |= _bounded(f"{name}_advance_mm", shift.advance_mm, shift.advance_mm_sd)
     return row
+
+
+def _bounded(name: str, value: float, sd: float) -> Row:
+    """A value with its standard uncertainty and its 95 % interval."""
+    return dict(
+        zip((f"{name}{end}" for end in _BOUNDS), (value, sd, value - 1.96 * sd, value + 1.96 * sd), strict=True)
+    )
+
+
+def arc_rows(visit: Visit, field: RimField, tree: str, stem: str) -> list[Row]:
+    """Rows of ``rim_arcs`` of one visit; arcs are numbered as in :class:`~pipeline.records.RimField`, from 1."""
+    rows: list[Row] = []
+    for number, arc in enumerate(field.arcs, 1):
+        row: Row = {"site": visit.site, "tree": tree, "stem": stem, "visit_on": visit.visit_on, "arc": number}
+        row |= {"part": arc.part.value, "x_mm": arc.x_mm, "y_mm": arc.y_mm, "length_mm": arc.length_mm}
+        row |= _bounded("advance_mm", arc.advance_mm, arc.advance_mm_sd)
+        rows.append(row | {"move": arc.move.value, "earlier_sha256": field.earlier, "sha256": field.later})
+    return rows
+
+
+def _arc_rows(store: Store, visits: Sequence[Visit], places: Mapping[int, tuple[str, str]]) -> Iterator[Row]:
+    """Arcs of all visits, read from the store some visits at a time."""
+    moved = [(visit, visit.rim_field.later) for visit in visits if visit.rim_field is not None]
+    for start in range(0, len(moved), VISITS_AT_A_TIME):
+        some = moved[start : start + VISITS_AT_A_TIME]
+        fields = store.rim_fields_of(later for _, later in some)
+        for visit, later in some:
+            yield from arc_rows(visit, fields[later], *places.get(visit.site, ("", "")))
 
 
 def trend_row(trend: Trend, tree: str, stem: str) -> Row:
     """A row of ``trends``."""
     row: Row = {"site": trend.site, "episode": trend.episode, "from": trend.from_on, "to": trend.to_on}
     row["visits"] = trend.visits
-    for rate in _RATES:
+    for rate in (*_RATES, *_RIM_RATES):
         interval: Interval | None = getattr(trend, rate)
         if interval is not None:
             row |= {rate: interval.value, f"{rate}_lo": interval.lo, f"{rate}_hi": interval.hi}

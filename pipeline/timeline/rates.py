@@ -2,7 +2,8 @@
 
 Percent area closure compares with the episode's first reading.  Rim advance is Gilman's: change of area over mean
 perimeter (Gilman 1990, Wounds 2:95; formula as in Kecelj Leskovec et al. 2008).  It under-reads a slot whose ends stand
-still, so the width closure rate (both sides together) is given beside it.  What stretches all visits of a site alike
+still, so the width closure rate (both sides together) is given beside it, and the advance of sides and of ends, each
+measured where they are on the same bark (``pipeline.rimfield``).  What stretches all visits of a site alike
 (girth, card tilt, standoff) cancels in a change ``d`` but for its share ``d`` times the stretch.
 """
 
@@ -13,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.advance import COVERAGE, advance_line, area_own_sd, interval, open_visits, width_line
+from pipeline.advance import COVERAGE, advance_line, area_own_sd, interval, open_visits, shift_line, width_line
 from pipeline.lines import mann_kendall, normal_quantile
 from pipeline.records import Interval, Trend
 from pipeline.seasons import DAYS_A_MONTH, DAYS_A_YEAR, growing_months
@@ -57,7 +58,7 @@ def trend_of(
     """
     need = settings.min_visits_for_rate
     carrying = open_visits(visits, need)
-    advance = width = height = grown = None
+    advance = width = height = grown = sides = ends = None
     direction_p = None
     if len(carrying) >= need:
         begin = carrying[0].visit_on
@@ -66,6 +67,8 @@ def trend_of(
         advance = interval(advance_line(carrying, days / DAYS_A_MONTH))
         width = interval(width_line(carrying, days / DAYS_A_YEAR))
         height = interval(width_line(carrying, days / DAYS_A_YEAR, "aperture_height_mm"))
+        sides = interval(shift_line(carrying, days / DAYS_A_MONTH, "sides", need))
+        ends = interval(shift_line(carrying, days / DAYS_A_MONTH, "ends", need))
         grown = interval(width_line(carrying, seasons), 0.5) if seasons[-1] >= 1.0 else None
         direction_p = mann_kendall([v.aperture_area_mm2 or 0.0 for v in carrying]).p
     return Trend(
@@ -82,4 +85,6 @@ def trend_of(
         height_closure_rate_mm_per_year=height,
         side_advance_mm_per_growing_month=grown,
         direction_p=direction_p,
+        side_advance_rate_mm_per_month=sides,
+        end_advance_rate_mm_per_month=ends,
     )

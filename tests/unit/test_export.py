@@ -13,7 +13,7 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
-from pipeline import assess, batch, export
+from pipeline import assess, batch, export, timeline
 from pipeline.grove import Grove
 from pipeline.records import (
     Flag,
@@ -21,6 +21,11 @@ from pipeline.records import (
     Interval,
     Review,
     ReviewAnswer,
+    RimArc,
+    RimField,
+    RimMove,
+    RimPart,
+    RimShift,
     Sign,
     SignReading,
     SiteHistory,
@@ -28,10 +33,12 @@ from pipeline.records import (
     TreeHealth,
     Trend,
 )
+from pipeline.settings import Settings
 from pipeline.store import Store, open_store
 from tests import made_records as made
 from tests import stand_in
 from tests.made_records import MODEL, NOON, PROGRAM, SETTINGS
+from tests.season import reading as season_reading
 
 # The words of the export's specification, in its order; columns may be added behind, none may be renamed.
 SIGNS = ("green_film", "white_mycelium", "conk", "dark_bleeding", "sunken_bark")
@@ -143,7 +150,7 @@ def test_every_sd_follows_its_value_and_every_bound_its_rate() -> None:
             if name.endswith("_sd"):
                 assert names[place - 1] == name.removesuffix("_sd")
             if name.endswith("_lo"):
-                assert names[place - 1] == name.removesuffix("_lo")
+                assert names[place - 1] in (name.removesuffix("_lo"), name.removesuffix("_lo") + "_sd")
                 assert names[place + 1] == name.removesuffix("_lo") + "_hi"
 
 
@@ -217,6 +224,22 @@ def test_visits_join_the_photos_of_a_day(store, grove, tmp_path: Path) -> None:
     assert list(visits["photos"]) == [2, 1]
     used = readings[readings["used"] == 1]
     assert list(visits["sha256"]) == list(used["sha256"])
+
+
+def test_the_rim_s_advance_is_written_for_sides_ends_and_arcs() -> None:
+    arc = RimArc(RimPart.LEFT_SIDE, -15.0, -125.5, 6.25, 0.75, 0.25, RimMove.ADVANCES)
+    sides = RimShift(0.5, 0.1, 80.0)
+    field = RimField(made.sha("a"), made.sha("b"), RimShift(0.5, 0.1, 90.0), sides, None, arcs=(arc,))
+    visit = replace(
+        timeline.visits_of(205, [season_reading(date(2026, 5, 3), 20.0)], Settings().time)[0], rim_field=field
+    )
+    row = export.visit_row(visit, "A-012", "1")
+    assert (row["side_advance_mm"], row["side_advance_mm_sd"]) == (0.5, 0.1)
+    assert (row["side_advance_mm_lo"], row["side_advance_mm_hi"]) == pytest.approx((0.304, 0.696))
+    assert "end_advance_mm" not in row
+    (first,) = export.arc_rows(visit, field, "A-012", "1")
+    assert list(first) == list(export.TABLES["rim_arcs"])
+    assert (first["arc"], first["part"], first["move"], first["advance_mm"]) == (1, "left side", "advances", 0.75)
 
 
 def test_a_trend_is_written_with_bounds_and_dates() -> None:

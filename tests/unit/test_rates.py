@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 from datetime import date, timedelta
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -10,7 +11,7 @@ from hypothesis import strategies as st
 
 from pipeline import timeline
 from pipeline.advance import advance_between, gilman_advance_mm
-from pipeline.records import Reading, SiteHistory, Trend
+from pipeline.records import Event, EventKind, Reading, RimField, RimShift, SiteHistory, Trend
 from pipeline.settings import GroveSettings, TimeSettings
 from tests.season import SITE, reading
 
@@ -148,3 +149,41 @@ def test_seasonal_order_of_south_china_is_kept() -> None:
     visits = history([reading(d, w) for d, w in zip(days, widths, strict=True)]).visits
     winter, spring, summer, autumn = (v.rim_advance_mm for v in visits[1:])
     assert summer > spring > autumn > winter  # type: ignore[operator]
+
+
+def with_field(visit_reading: Reading, before: Reading, side_mm: float, end_mm: float, sd: float = 0.05) -> Reading:
+    field = RimField(
+        before.sha256,
+        visit_reading.sha256,
+        RimShift(side_mm, sd, 150.0),
+        RimShift(side_mm, sd, 100.0),
+        RimShift(end_mm, sd, 50.0),
+    )
+    return replace(visit_reading, rim_field=field)
+
+
+def test_sides_and_ends_have_rates_of_their_own() -> None:
+    """Beech closes 18.4 mm a year in width and 4.5 in length (Tavankar et al.): 0.767 and 0.188 mm a month a rim."""
+    plain = squares([40.0 - k for k in range(6)])
+    grown = [plain[0], *(with_field(b, a, 0.767, 0.188) for a, b in pairwise(plain))]
+    found = trend(grown)
+    sides, ends = found.side_advance_rate_mm_per_month, found.end_advance_rate_mm_per_month
+    assert sides is not None and ends is not None
+    assert sides.value == pytest.approx(0.767 * 30.4375 / 30)
+    assert ends.value == pytest.approx(0.188 * 30.4375 / 30)
+    # weighted least squares with the standard uncertainty of a position, sd / sqrt(2), times sqrt(pi / 3) (Sen 1968)
+    months = [30 * k / 30.4375 for k in range(6)]
+    spread = sum((m - sum(months) / 6) ** 2 for m in months)
+    half = 1.959964 * 0.05 / math.sqrt(2) * math.sqrt(math.pi / 3 / spread)
+    assert sides.hi - sides.value == pytest.approx(half, rel=1e-4)
+
+
+def test_a_field_of_another_visit_or_episode_is_no_advance_since_the_visit_before() -> None:
+    plain = squares([40.0, 39.0, 38.0, 37.0])
+    skipping = [plain[0], plain[1], plain[2], with_field(plain[3], plain[1], 1.0, 0.2)]
+    assert [v.rim_field for v in history(skipping).visits] == [None] * 4
+    cut = Event(plain[2].visit_on, EventKind.CUT, site=205)
+    opened = [plain[0], with_field(plain[1], plain[0], 1.0, 0.2), with_field(plain[2], plain[1], -5.0, -5.0), plain[3]]
+    found = timeline.site_history(SITE, opened, (cut,), TIME, ALL_YEAR)
+    assert [v.rim_field is not None for v in found.visits] == [False, True, False, False]
+    assert all(t.side_advance_rate_mm_per_month is None for t in found.trends)
