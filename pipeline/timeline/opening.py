@@ -10,12 +10,18 @@ much, and neither says nonsense.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from pipeline.settings import TimeSettings
 
-SeenAtStages = tuple[float, float, float, float, float, float]
+    Numbers: TypeAlias = NDArray[np.float64]
+
+SeenAtStages = tuple[float, ...]
 
 EARLY, BEAD, SHRINKING = (0.95, 1.1), (0.75, 1.05), (0.0, 0.95)
 """Bounds of the width as shares of the episode's first one: before callus, at callus, while closing; own choice."""
@@ -58,42 +64,50 @@ def likelihood_of_opening(
     tuple of float
         Probabilities where none was seen, else densities a mm; what they are is the same for all stages.
     """
-    if width_mm is None:
-        return (1.0,) * 6
+    columns = (np.array([value], dtype=np.float64) for value in (width_mm, width_sd_mm, *(first or (None, None))))
+    return tuple(likelihoods_of_openings(*columns, settings)[0].tolist())
+
+
+def likelihoods_of_openings(
+    width_mm: Numbers, width_sd_mm: Numbers, first_mm: Numbers, first_sd_mm: Numbers, settings: TimeSettings
+) -> Numbers:
+    """The same of N visits, shape (N, 6); all given have shape (N,), ``nan`` stands for ``None``."""
     odd = settings.odd_size_p
-    scale, scale_sd = first or (WIDEST_MM, 0.0)
-    keep, widest = 1.0 - odd, max(3.0 * scale, WIDEST_MM)
-    near = min(1.0, LEAST_SEEN_MM / (SHRINKING[1] * scale))
-    if width_mm <= 0:
-        shut, misread = 1.0 - SEAM_SEEN, 0.5 * odd
-        closed = keep * shut + misread
-        closing = keep * (1.0 - OTHER_SIZE) * near + misread
-        return misread, misread, misread, closing, closed, closed
-    sd = width_sd_mm or 1.0
-    anything = 0.5 * odd / widest
-    seam = keep * SEAM_SEEN * _density(width_mm, sd, 0.0, settings.closed_width_mm) + anything
-    if first is None:
-        opened = keep / widest + anything
-        return opened, opened, opened, opened, seam, seam
-    sd = math.hypot(sd, scale_sd)
-    other = anything + keep * OTHER_SIZE / widest
+    width = np.nan_to_num(width_mm)
+    is_first = np.isnan(first_mm)
+    scale, scale_sd = np.where(is_first, WIDEST_MM, first_mm), np.where(is_first, 0.0, first_sd_mm)
+    keep, widest = 1.0 - odd, np.maximum(3.0 * scale, WIDEST_MM)
+    near = np.minimum(1.0, LEAST_SEEN_MM / (SHRINKING[1] * scale))
     stay = keep * (1.0 - OTHER_SIZE)
-    early = stay * _density(width_mm, sd, EARLY[0] * scale, EARLY[1] * scale) + other
-    bead = stay * _density(width_mm, sd, BEAD[0] * scale, BEAD[1] * scale) + other
-    closing = stay * (1.0 - near) * _density(width_mm, sd, SHRINKING[0], SHRINKING[1] * scale) + other
-    return early, early, bead, closing, seam, seam
+
+    shut, misread = 1.0 - SEAM_SEEN, 0.5 * odd
+    none = np.full((width.size, 6), misread)
+    none[:, 3] += stay * near
+    none[:, 4:] += keep * shut
+
+    sd = _or_one(width_sd_mm)
+    anything = 0.5 * odd / widest
+    some = np.empty_like(none)
+    seam = keep * SEAM_SEEN * _density(width, sd, 0.0, settings.closed_width_mm) + anything
+    some[:, 4] = some[:, 5] = seam
+    sd = np.hypot(sd, scale_sd)
+    other = anything + keep * OTHER_SIZE / widest
+    early = stay * _density(width, sd, EARLY[0] * scale, EARLY[1] * scale) + other
+    some[:, 0] = some[:, 1] = early
+    some[:, 2] = stay * _density(width, sd, BEAD[0] * scale, BEAD[1] * scale) + other
+    some[:, 3] = stay * (1.0 - near) * _density(width, sd, SHRINKING[0], SHRINKING[1] * scale) + other
+    some[is_first, :4] = (keep / widest + anything)[is_first, None]
+    return np.where(np.isnan(width_mm)[:, None], 1.0, np.where((width > 0)[:, None], some, none))
 
 
-def of_another_wound(width_mm: float | None) -> float:
+def of_another_wound(width_mm: Numbers) -> Numbers:
     """The same of a wound of which nothing is known: open or not at even odds, at any width up to the widest."""
-    if width_mm is None:
-        return 1.0
-    return 0.5 if width_mm <= 0 else 0.5 / WIDEST_MM
+    return np.where(np.isnan(width_mm), 1.0, np.where(width_mm > 0, 0.5 / WIDEST_MM, 0.5))
 
 
 def reach_of_closing(
-    before_mm: float | None, before_sd_mm: float | None, days: int, pace_mm_per_day: float, settings: TimeSettings
-) -> float:
+    before_mm: Numbers, before_sd_mm: Numbers, days: Numbers, pace_mm_per_day: Numbers, settings: TimeSettings
+) -> Numbers:
     """Weight of the closed stages after a visit with an opening: whether its sides can have met since.
 
     1 where they can, down to :data:`TOO_FAST` where they would have had to move faster than wood does.
@@ -101,15 +115,15 @@ def reach_of_closing(
     Parameters
     ----------
     before_mm, before_sd_mm
-        Width of the opening at the visit before.
+        Shape (N,): width of the opening at the visit before; ``nan`` where not measured.
+    days
+        Shape (N,): days since then.
     pace_mm_per_day
-        Width lost a day in this episode up to then.
+        Shape (N,): width lost a day in this episode up to then.
     """
-    if not before_mm:
-        return 1.0
-    left = before_mm - settings.closed_width_mm - max(USUAL_MM_PER_DAY, FASTER * pace_mm_per_day) * days
-    can = 0.5 * math.erfc(left / ((before_sd_mm or 1.0) * _ROOT_2))
-    return TOO_FAST + (1.0 - TOO_FAST) * can
+    left = before_mm - settings.closed_width_mm - np.maximum(USUAL_MM_PER_DAY, FASTER * pace_mm_per_day) * days
+    can = 0.5 * erfc(np.nan_to_num(left) / (_or_one(before_sd_mm) * _ROOT_2))
+    return np.where(before_mm > 0, TOO_FAST + (1.0 - TOO_FAST) * can, 1.0)
 
 
 def contradicts(
@@ -136,17 +150,27 @@ def contradicts(
     return callus and width_mm <= 0
 
 
-def _density(width: float, sd: float, low: float, high: float) -> float:
+def _or_one(sd_mm: Numbers) -> Numbers:
+    """An uncertainty that is not known, or 0, is taken as 1 mm."""
+    return np.where(sd_mm > 0, sd_mm, 1.0)
+
+
+def _density(width: Numbers, sd: Numbers, low: Numbers | float, high: Numbers | float) -> Numbers:
     """Density at ``width`` of a width uniform between two bounds, read with a normal error, given it is above 0."""
     inside = _normal_cdf((width - low) / sd) - _normal_cdf((width - high) / sd)
     below = sd * (_integral_of_cdf(-low / sd) - _integral_of_cdf(-high / sd))
-    return max(0.0, inside) / max(high - low - below, 1e-12)
+    return np.maximum(0.0, inside) / np.maximum(high - low - below, 1e-12)
 
 
-def _normal_cdf(z: float) -> float:
-    return 0.5 * math.erfc(-z / _ROOT_2)
+def erfc(values: Numbers) -> Numbers:
+    """Complementary error function of each number."""
+    return np.array([math.erfc(value) for value in values.tolist()])
 
 
-def _integral_of_cdf(z: float) -> float:
+def _normal_cdf(z: Numbers) -> Numbers:
+    return 0.5 * erfc(-z / _ROOT_2)
+
+
+def _integral_of_cdf(z: Numbers) -> Numbers:
     """Integral of the standard normal distribution function up to ``z``."""
-    return z * _normal_cdf(z) + math.exp(-0.5 * z * z) / _ROOT_TAU
+    return z * _normal_cdf(z) + np.exp(-0.5 * z * z) / _ROOT_TAU

@@ -13,17 +13,19 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass
-from datetime import date
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from pipeline.records import Flag, Stage
-from pipeline.timeline.opening import contradicts, likelihood_of_opening, of_another_wound, reach_of_closing
+from pipeline.timeline.opening import contradicts, likelihoods_of_openings, of_another_wound, reach_of_closing
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import date
+
+    from numpy.typing import NDArray
 
     from pipeline.records import Visit
     from pipeline.settings import TimeSettings
@@ -174,11 +176,53 @@ def _normalised(values: Probabilities, fallback: Probabilities) -> Probabilities
     return (a / total, b / total, c / total, d / total, e / total, f / total) if total > 0 else fallback
 
 
-def likelihood_of_photos(stage_p: Sequence[float], settings: TimeSettings) -> Probabilities:
+def likelihood_of_photos(stage_p: NDArray[np.float64], settings: TimeSettings) -> NDArray[np.float64]:
     """What the photos say, given that any photo may be misread: ``(1 - odd) p + odd / 6``."""
     odd = settings.odd_photo_p
-    keep, other = 1.0 - odd, odd / STAGES
-    return tuple([keep * p + other for p in stage_p])
+    return (1.0 - odd) * stage_p + odd / STAGES
+
+
+def seen_at_visits(
+    day: NDArray[np.int64],
+    width_mm: NDArray[np.float64],
+    width_sd_mm: NDArray[np.float64],
+    stage_p: NDArray[np.float64],
+    begins: NDArray[np.bool_],
+    opened: NDArray[np.bool_],
+    settings: TimeSettings,
+) -> NDArray[np.float64]:
+    """What the chain sees of each visit, shape (N, 6): photos and opening, unless the visit shows another wound.
+
+    Parameters
+    ----------
+    day, width_mm, width_sd_mm
+        Shape (N,): visits of one or many sites, one after the other, each in order of day; ``nan``: not measured.
+    stage_p
+        Shape (N, 6): the photos' probabilities.
+    begins, opened
+        Shape (N,): the visit is its site's first; an event lies between it and the visit before.
+    """
+    rows, count = np.arange(day.size), day.size
+    starts = np.flatnonzero(begins | opened)
+    if not starts.size:
+        return np.empty((0, STAGES))
+    episode = np.cumsum(begins | opened) - 1
+    is_open = width_mm > 0
+    first_open = np.minimum.reduceat(np.where(is_open, rows, count), starts)[episode]
+    known = first_open < rows
+    first = np.where(known, first_open, 0)
+    first_mm = np.where(known, width_mm[first], np.nan)
+    first_sd_mm = np.where(width_sd_mm[first] > 0, width_sd_mm[first], 1.0)
+    seen = likelihood_of_photos(stage_p, settings)
+    seen *= likelihoods_of_openings(width_mm, width_sd_mm, first_mm, first_sd_mm, settings)
+    before = np.maximum(rows - 1, 0)
+    w, since = width_mm[before], day[before] - day[first]
+    paced = known & (w > 0) & (since > 0)
+    pace = np.where(paced, (first_mm - w) / np.where(paced, since, 1), 0.0)
+    reach = reach_of_closing(w, width_sd_mm[before], (day - day[before]).astype(np.float64), pace, settings)
+    seen[:, Stage.CLOSED :] *= np.where(begins | opened, 1.0, reach)[:, None]
+    odd = settings.odd_visit_p
+    return (1.0 - odd) * seen + (odd / STAGES * of_another_wound(width_mm))[:, None]
 
 
 def steps_of(
@@ -189,43 +233,29 @@ def steps_of(
     settings: TimeSettings,
 ) -> list[Step]:
     """What the chain sees of each visit; ``numbers`` are the visits' episodes."""
+    count = len(visits)
+    opened = [i > 0 and numbers[i] != numbers[i - 1] for i in range(count)]
+    seen = seen_at_visits(
+        np.array([v.visit_on.toordinal() for v in visits], dtype=np.int64),
+        np.array([v.aperture_width_mm for v in visits], dtype=np.float64),
+        np.array([v.aperture_width_mm_sd for v in visits], dtype=np.float64),
+        np.array([v.stage_p for v in visits], dtype=np.float64).reshape(-1, STAGES),
+        np.arange(count) == 0,
+        np.array(opened, dtype=bool),
+        settings,
+    )
     steps: list[Step] = []
-    first: tuple[float, float] | None = None
-    first_on = date.min
-    odd = settings.odd_visit_p
-    for i, visit in enumerate(visits):
-        before = visits[i - 1] if i else None
-        opened = before is not None and numbers[i] != numbers[i - 1]
-        days = (visit.visit_on - before.visit_on).days if before else None
-        if opened:
-            first = None
-        passed = bisect_right(starts, visit.visit_on)
-        begun = starts[passed - 1] if passed else made_on
-        width, sd = visit.aperture_width_mm, visit.aperture_width_mm_sd
-        photos = likelihood_of_photos(visit.stage_p, settings)
-        size = likelihood_of_opening(width, sd, first, settings)
-        a, b, c, d, e, f = _product(photos, size)
-        if before is not None and days is not None and not opened:
-            w, w_sd = before.aperture_width_mm, before.aperture_width_mm_sd
-            since = (before.visit_on - first_on).days
-            pace = (first[0] - w) / since if first and w and since > 0 else 0.0
-            reach = reach_of_closing(w, w_sd, days, pace, settings)
-            e, f = e * reach, f * reach
-        keep, other = 1.0 - odd, odd * of_another_wound(width) / STAGES
-        steps.append(
-            Step(
-                days=days,
-                opened=opened,
-                days_since_wounding=max(0, (visit.visit_on - begun).days) if begun else None,
-                seen=(
-                    keep * a + other, keep * b + other, keep * c + other,
-                    keep * d + other, keep * e + other, keep * f + other,
-                ),
-            )
-        )  # fmt: skip
-        if first is None and width:
-            first, first_on = (width, sd or 1.0), visit.visit_on
+    for i, (visit, row) in enumerate(zip(visits, seen.tolist(), strict=True)):
+        since = wounded_days(visit.visit_on, starts, made_on)
+        steps.append(Step((visit.visit_on - visits[i - 1].visit_on).days if i else None, opened[i], since, tuple(row)))
     return steps
+
+
+def wounded_days(day: date, starts: Sequence[date], made_on: date | None) -> int | None:
+    """Days since the last wounding before a day; ``None`` where it is not known."""
+    passed = bisect_right(starts, day)
+    begun = starts[passed - 1] if passed else made_on
+    return max(0, (day - begun).days) if begun else None
 
 
 def contradictions(visits: Sequence[Visit], posteriors: Sequence[Probabilities], settings: TimeSettings) -> list[Flag]:

@@ -136,10 +136,12 @@ def test_contradictions_by_definition() -> None:
 
 def test_sides_cannot_meet_faster_than_wood_grows() -> None:
     """20 mm in 30 days cannot be covered at 24 mm a year; 3 mm can; a fast wound is given its own pace."""
-    assert reach_of_closing(20.0, 0.5, 30, 0.0, TIME) == pytest.approx(0.05, abs=0.01)
-    assert reach_of_closing(3.0, 0.5, 30, 0.0, TIME) > 0.95
-    assert reach_of_closing(8.0, 0.5, 30, 0.1, TIME) > 0.9
-    assert reach_of_closing(0.0, 1.0, 30, 0.0, TIME) == 1.0
+    before, sd = np.array([20.0, 3.0, 8.0, 0.0, np.nan]), np.array([0.5, 0.5, 0.5, 1.0, np.nan])
+    reach = reach_of_closing(before, sd, np.full(5, 30.0), np.array([0.0, 0.0, 0.1, 0.0, 0.0]), TIME)
+    assert reach[0] == pytest.approx(0.05, abs=0.01)
+    assert reach[1] > 0.95
+    assert reach[2] > 0.9
+    assert reach[3:].tolist() == [1.0, 1.0]
 
 
 @pytest.mark.parametrize("seed", range(3))
