@@ -304,9 +304,11 @@ def _fix_of_pair(pixels: ImageRGB, pair: _Pair, settings: CardSettings) -> CardF
     _check_size(pair.edge_px, settings)
     rough = np.concatenate([pair.upper.corners_px, pair.lower.corners_px])
     homography = markers.homography_of(CARD_MM, rough)
-    corners, sd = _refined(pixels, markers.through(homography, CARD_MM), (pair.upper.code, pair.lower.code), settings)
+    corners, sd, bows = _refined(
+        pixels, markers.through(homography, CARD_MM), (pair.upper.code, pair.lower.code), settings
+    )
     edge = np.mean([_Marker(0, corners[:4]).edge_px, _Marker(0, corners[4:]).edge_px])
-    return CardFix(pair.upper.code, pair.lower.code, corners, CARD_MM.copy(), sd, float(edge))
+    return CardFix(pair.upper.code, pair.lower.code, corners, CARD_MM.copy(), sd, float(edge), *bows)
 
 
 def _fix_of_half(pixels: ImageRGB, found: list[_Marker], settings: CardSettings) -> CardFix:
@@ -325,7 +327,7 @@ def _fix_of_half(pixels: ImageRGB, found: list[_Marker], settings: CardSettings)
         )
     is_upper, marker, _ = fitting[0]
     _check_size(marker.edge_px, settings)
-    corners, sd = _refined(pixels, marker.corners_px, (marker.code,), settings)
+    corners, sd, _ = _refined(pixels, marker.corners_px, (marker.code,), settings)
     return CardFix(
         marker.code if is_upper else None,
         None if is_upper else marker.code,
@@ -338,8 +340,11 @@ def _fix_of_half(pixels: ImageRGB, found: list[_Marker], settings: CardSettings)
 
 def _refined(
     pixels: ImageRGB, rough: NDArray[np.float64], codes: tuple[int, ...], settings: CardSettings
-) -> tuple[NDArray[np.float64], float]:
-    """Corners from edge fits at full size and their standard uncertainty; rough ones where an edge fails."""
+) -> tuple[NDArray[np.float64], float, tuple[NDArray[np.float64] | None, float]]:
+    """Corners from edge fits at full size, their standard uncertainty, and the edges' bows with theirs.
+
+    Corners are rough, and there are no bows, where an edge fails.
+    """
     edge = _Marker(0, rough[:4]).edge_px
     px_per_mm = edge / cardspec.MARKER_EDGE_MM
     light, origin = edges.linear_crop(pixels, rough, 4.5 * px_per_mm + 4)
@@ -349,7 +354,13 @@ def _refined(
         _log.debug("the edges of a marker could not be fitted")
     variances = [max(1.0, 0.03 * edge) ** 2 if fit is None else fit.corner_sd_px**2 for fit in fitted]
     corners = np.stack([quad if fit is None else fit.corners_px for quad, fit in zip(quads, fitted, strict=True)])
-    if all(fit is not None for fit in fitted):
+    bows: tuple[NDArray[np.float64] | None, float] = (None, 0.0)
+    known = [fit for fit in fitted if fit is not None]
+    if len(known) == len(fitted):
+        bows = (
+            np.concatenate([fit.bows_px for fit in known]),
+            float(np.sqrt(np.mean([fit.bow_sd_px**2 for fit in known]))),
+        )
         inner = np.stack(
             [markers.through(markers.homography_of(SQUARE_MM, quad), SQUARE_MM * INNER_SHARE) for quad in corners]
         )
@@ -358,7 +369,7 @@ def _refined(
         if loss is not None and abs(loss) < LARGEST_LOSS_MM * px_per_mm:
             corners = edges.moved_out(corners, loss)
     sd = float(max(settings.corner_sd_px, np.sqrt(np.mean(variances))))
-    return corners.reshape(-1, 2) + origin, sd
+    return corners.reshape(-1, 2) + origin, sd, bows
 
 
 def _patch_score(pixels: ImageRGB, marker: _Marker, is_upper: bool) -> float:

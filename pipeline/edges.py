@@ -30,6 +30,9 @@ CELL_SHARES = (np.repeat(np.arange(6), 2) + np.tile([0.35, 0.65], 6)) / 6 - 0.5
 """Two profiles through each of the six cells along a side of a marker's data, clear of the cells' own edges."""
 PAIRS = np.triu_indices(ALONG, 6)
 PAIRS = (PAIRS[0][::3], PAIRS[1][::3])
+_CURVE = ALONG_SHARES**2 - (ALONG_SHARES**2).mean()
+BOW_ROW: NDArray[np.float64] = -0.25 * _CURVE / (_CURVE**2).sum()
+"""Weights with which offsets along an edge give its bow: a fitted parabola's middle against its ends."""
 LEAST_CONTRAST = 0.02
 """Bright minus dark in linear light below which there is no edge."""
 
@@ -46,11 +49,16 @@ class QuadFix:
         Standard uncertainty of a corner coordinate, from the scatter of the profiles about their lines.
     contrast
         Bright minus dark in linear light, smallest of the four edges.
+    bows_px, bow_sd_px
+        Shape (4,), by how much the middle of each edge lies outside the line between its ends, and its standard
+        uncertainty.
     """
 
     corners_px: NDArray[np.float64]
     corner_sd_px: float
     contrast: float
+    bows_px: NDArray[np.float64]
+    bow_sd_px: float
 
 
 def linear_crop(
@@ -92,17 +100,21 @@ def refine_quads(
         return fixes
     quad = coarse[found]
     half = float(np.clip(0.95 * px_per_mm, 2.5, 14.0))
-    scatter = contrast = np.zeros(0)
+    scatter = contrast = bows = np.zeros(0)
     for _ in range(2):
         profiles, taps, along = _profiles(light, quad, half, 0.5)
         offsets, contrast = _step_places(profiles, taps)
         slope, middle, scatter = _robust_lines(along, offsets)
+        bows, scatter = _bows(offsets - middle[:, None] - slope[:, None] * along, scatter)
         quad = _shifted(quad, middle, slope)
-    for k, corners, spread, step in zip(found, quad, scatter.reshape(-1, 4), contrast.reshape(-1, 4), strict=True):
+    parts = (quad, scatter.reshape(-1, 4), contrast.reshape(-1, 4), bows.reshape(-1, 4))
+    for k, corners, spread, step, bow in zip(found, *parts, strict=True):
         if np.isfinite(corners).all() and step.min() > LEAST_CONTRAST:
             # both lines meeting in a corner scatter; a line's end is twice as uncertain as its middle
-            corner_sd = float(np.sqrt(np.mean(spread**2)) * 2 / np.sqrt(ALONG))
-            fixes[k] = QuadFix(corners, corner_sd, float(step.min()))
+            about = float(np.sqrt(np.mean(spread**2)))
+            fixes[k] = QuadFix(
+                corners, about * 2 / np.sqrt(ALONG), float(step.min()), bow, about * float(np.sqrt((BOW_ROW**2).sum()))
+            )
     return fixes
 
 
@@ -299,6 +311,17 @@ def _robust_lines(
         scatter = np.maximum(1.4826 * _median(np.abs(residual)), 0.01)
         weight = np.maximum(1 - (residual / (4.685 * scatter[:, None])) ** 2, 1e-3) ** 2
     return slope, middle, scatter
+
+
+def _bows(
+    residual: NDArray[np.float64], scatter: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Bow of each edge from what its line leaves over, and the scatter that then remains; shapes (E,)."""
+    limit = 3 * scatter[:, None]
+    bow = np.clip(residual, -limit, limit) @ BOW_ROW
+    curved = BOW_ROW / (BOW_ROW**2).sum()
+    left = residual - bow[:, None] * curved
+    return bow, np.maximum(1.4826 * _median(np.abs(left)), 0.01)
 
 
 def _median(rows: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline import camera, ruler, trunk
+from pipeline import ruler, trunk
 from pipeline.records import BarkScale
 
 if TYPE_CHECKING:
@@ -208,11 +208,9 @@ class _Problem:
         """How far the corners have left the places at which they were seen, in standard uncertainties, and rates."""
         own, columns = self.views[number].fix, self.columns(number)
         now = reduce(lambda fix, step: ruler.moved(fix, *step), zip(FIXED, values[columns].tolist(), strict=False), own)
-        points = np.column_stack([own.corners_mm, np.zeros(len(own.corners_mm))])
 
         def seen(fix: SurfaceFix) -> NDArray[np.float64]:
-            at = camera.project(points, fix.rotation, fix.translation_mm, fix.camera_matrix, fix.distortion)
-            return at.reshape(-1) / own.corner_sd_px
+            return ruler.corner_points(fix, own.corners_mm).reshape(-1) / own.corner_sd_px
 
         at = seen(now)
         rates = np.zeros((at.size, len(columns)))

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline import camera, trunk
+from pipeline import bend, camera, trunk
 from pipeline.records import ScaleUncertainty
 
 if TYPE_CHECKING:
@@ -48,10 +48,9 @@ def scale_uncertainty(
         Its width round the trunk and height along it.
     """
     s, y = region_grid(fix, at_mm, size_mm)
-    corners = np.column_stack([card_corners_mm, np.zeros(len(card_corners_mm))])
     variants = [fix, *(moved(fix, name, step) for name, step in STEPS.items())]
     steps = np.array(list(STEPS.values()))
-    on_card = np.stack([_corner_points(v, corners) for v in variants])
+    on_card = np.stack([corner_points(v, card_corners_mm) for v in variants])
     on_bark = np.stack([trunk.bark_in_picture(v, s, y) for v in variants])
     by_corner = (on_card[1:] - on_card[0]).reshape(len(steps), -1) / steps[:, None]
     rates = _rates(fix, s, y, (on_bark[1:] - on_bark[0]) / steps[:, None, None, None])
@@ -79,7 +78,7 @@ def region_grid(
     return s, y
 
 
-SOURCES = ("focal length", "lens", "girth", "card tilt", "card roll", "card yaw", "standoff")
+SOURCES = ("focal length", "lens", "girth", "card tilt", "card roll", "card yaw", "standoff", "card bend")
 STEPS: dict[str, float] = {
     "turn x": 1e-5,
     "turn y": 1e-5,
@@ -94,8 +93,9 @@ STEPS: dict[str, float] = {
     "card roll": 1e-4,
     "card yaw": 1e-4,
     "standoff": 1e-2,
+    "card bend": 1e-6,
 }
-"""Steps of the numerical differences: radians, mm, and shares of the value; six of the pose, then the sources."""
+"""Steps of the numerical differences: radians, mm, 1/mm, shares of the value; six of the pose, then the sources."""
 
 
 def input_sds(fix: SurfaceFix) -> tuple[float, ...]:
@@ -108,6 +108,7 @@ def input_sds(fix: SurfaceFix) -> tuple[float, ...]:
         fix.roll_sd_rad,
         fix.yaw_sd_rad,
         fix.standoff_sd_mm,
+        fix.bend_sd_per_mm,
     )
 
 
@@ -131,10 +132,14 @@ def moved(fix: SurfaceFix, name: str, step: float) -> SurfaceFix:
         return replace(fix, roll_rad=fix.roll_rad + step)
     if name == "card yaw":
         return replace(fix, yaw_rad=fix.yaw_rad + step)
+    if name == "card bend":
+        return replace(fix, bend_per_mm=fix.bend_per_mm + step)
     return replace(fix, standoff_mm=fix.standoff_mm + step)
 
 
-def _corner_points(fix: SurfaceFix, corners: NDArray[np.float64]) -> NDArray[np.float64]:
+def corner_points(fix: SurfaceFix, corners_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Picture points (N, 2) of places (N, 2) of the card's face, bent as it is."""
+    corners = bend.on_card(corners_mm, fix.bend_per_mm)
     return camera.project(corners, fix.rotation, fix.translation_mm, fix.camera_matrix, fix.distortion)
 
 

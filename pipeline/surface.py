@@ -8,12 +8,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline import camera, cardspec, colour, ruler, trunk
+from pipeline import bend, camera, cardspec, colour, pose, ruler, trunk
 from pipeline.errors import PhotoRefused
 from pipeline.records import Flag, PhotoStage, SitePatch, SurfaceFix, Window, WoundKind
 
 if TYPE_CHECKING:
-    from pipeline.records import CardFix, Mask, Photo, ScaleUncertainty, Site, WhiteBalance
+    from pipeline.records import CardFix, LensFix, Mask, Photo, ScaleUncertainty, Site, WhiteBalance
     from pipeline.settings import PatchSettings, SurfaceSettings
 
 GRAZING_LIMIT_DEG = 76.0
@@ -30,7 +30,9 @@ LONG_WINDOW_MM = 260.0
 # ---------------------------------------------------------------- pose
 
 
-def fit_surface(photo: Photo, card: CardFix, girth_mm: float | None, settings: SurfaceSettings) -> SurfaceFix:
+def fit_surface(
+    photo: Photo, card: CardFix, girth_mm: float | None, settings: SurfaceSettings, lens: LensFix | None = None
+) -> SurfaceFix:
     """Camera, card pose and trunk cylinder of one photo.
 
     Parameters
@@ -43,30 +45,27 @@ def fit_surface(photo: Photo, card: CardFix, girth_mm: float | None, settings: S
         Circumference at the site; ``None`` where the register has none.
     settings
         What is assumed, how uncertain it is, and limits.
+    lens
+        What earlier photos of the same lens have told of it.
 
     Raises
     ------
     PhotoRefused
         If the corners fit no pose or the view is too oblique.
     """
-    flags = Flag.NONE
-    height, width = photo.pixels.shape[:2]
-    focal_px, focal_rel_sd = photo.camera.focal_px, settings.focal_rel_sd
-    if focal_px is None and photo.camera.focal_35mm is not None:
-        focal_px = camera.focal_px_of_35mm(photo.camera.focal_35mm, width, height)
-    if focal_px is None:
-        focal_px = camera.focal_px_of_35mm(settings.assumed_focal_35mm, width, height)
-        focal_rel_sd = settings.assumed_focal_rel_sd
-        flags |= Flag.FOCAL_ASSUMED
+    seen_by = pose.camera_of(photo, card, settings, lens)
+    matrix, distortion, flags = seen_by.matrix, seen_by.distortion, seen_by.flags
     radius_rel_sd = settings.girth_rel_sd
     if girth_mm is None:
         girth_mm, radius_rel_sd = settings.assumed_girth_mm, settings.assumed_girth_rel_sd
         flags |= Flag.GIRTH_ASSUMED
     if card.upper_code is None or card.lower_code is None:
         flags |= Flag.ONE_MARKER
-    matrix = camera.camera_matrix(focal_px, width, height)
-    distortion = np.zeros(5)
-    rotation, translation, rms = _pose(card, matrix, distortion)
+    rotation, translation, rms = pose.of_card(card, matrix, distortion)
+    curved = bend.fit(card, matrix, distortion, rotation, translation, girth_mm / (2 * np.pi))
+    if curved is not None:
+        rotation, translation, rms = curved.rotation, curved.translation_mm, curved.rms_px
+        flags |= Flag.CARD_BENT
     if rms > max(settings.max_reprojection_px, 0.03 * card.edge_px):
         raise PhotoRefused(
             PhotoStage.SURFACE,
@@ -92,7 +91,7 @@ def fit_surface(photo: Photo, card: CardFix, girth_mm: float | None, settings: S
         standoff_mm=settings.standoff_mm,
         tilt_rad=0.0,
         corner_sd_px=_corner_sd_px(card, rms),
-        focal_rel_sd=focal_rel_sd,
+        focal_rel_sd=seen_by.focal_rel_sd,
         radius_rel_sd=radius_rel_sd,
         tilt_sd_rad=float(np.radians(settings.tilt_sd_deg)),
         standoff_sd_mm=settings.standoff_sd_mm,
@@ -101,8 +100,13 @@ def fit_surface(photo: Photo, card: CardFix, girth_mm: float | None, settings: S
         flags=flags,
         corners_mm=card.corners_mm,
         roll_sd_rad=float(np.radians(settings.roll_sd_deg)),
-        lens_sd=settings.lens_sd,
+        lens_sd=seen_by.lens_sd,
         yaw_sd_rad=float(np.radians(settings.yaw_sd_deg)),
+        bend_per_mm=curved.bend_per_mm if curved is not None else 0.0,
+        bend_sd_per_mm=curved.bend_sd_per_mm if curved is not None else 0.0,
+        corners_px=card.corners_px,
+        lens=photo.camera.lens if seen_by.tag_focal_px is not None and curved is None else "",
+        tag_focal_px=seen_by.tag_focal_px,
     )
 
 
@@ -111,32 +115,6 @@ def _corner_sd_px(card: CardFix, rms_px: float) -> float:
     freedom = card.corners_px.size - 6
     left_over = rms_px**2 * len(card.corners_px)
     return float(np.sqrt((4 * card.corner_sd_px**2 + left_over) / (4 + freedom)))
-
-
-def _pose(
-    card: CardFix, matrix: NDArray[np.float64], distortion: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
-    """Rotation, translation and root mean square miss of the better of the plane's two poses, both refined."""
-    points = np.column_stack([card.corners_mm, np.zeros(len(card.corners_mm))])
-    seen = np.ascontiguousarray(card.corners_px).reshape(-1, 1, 2)
-    count, turns, shifts, _ = cv2.solvePnPGeneric(points, seen, matrix, distortion, flags=cv2.SOLVEPNP_IPPE)
-    best: tuple[float, NDArray[np.float64], NDArray[np.float64]] | None = None
-    for turn, shift in zip(turns[:count], shifts[:count], strict=True):
-        turn, shift = cv2.solvePnPRefineLM(points, seen, matrix, distortion, turn.copy(), shift.copy())
-        rotation = cv2.Rodrigues(turn)[0]
-        translation = shift.ravel()
-        facing = rotation[2, 2] < 0 and translation[2] > 0
-        miss = camera.project(points, rotation, translation, matrix, distortion) - card.corners_px
-        rms = float(np.sqrt((miss**2).sum(axis=1).mean()))
-        if facing and np.isfinite(rms) and (best is None or rms < best[0]):
-            best = rms, rotation, translation
-    if best is None:
-        raise PhotoRefused(
-            PhotoStage.SURFACE,
-            "The card's corners fit no flat card in front of the camera.",
-            "Photograph the card again, whole, flat and squarely.",
-        )
-    return best[1], best[2], best[0]
 
 
 def area_sd_parts(fix: SurfaceFix, at_mm: tuple[float, float], size_mm: tuple[float, float]) -> ScaleUncertainty:
