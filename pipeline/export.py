@@ -199,6 +199,7 @@ def write(store: Store, grove: Grove, folder: Path, assess: Assess) -> list[Path
     """
     folder.mkdir(parents=True, exist_ok=True)
     places = {number: (site.tree, site.stem) for number, site in grove.register.sites.items()}
+    panels = {number for number, site in grove.register.sites.items() if not site.is_wound}
     over_time = _OverTime.of(assess, tuple(grove.register.trees))
     rows: dict[str, Iterator[Row]] = {
         "photos": (photo_row(facts) for facts in store.photo_facts()),
@@ -206,7 +207,10 @@ def write(store: Store, grove: Grove, folder: Path, assess: Assess) -> list[Path
             reading_row(reading, *places.get(reading.site, ("", "")), over_time.use_of(reading))
             for reading in store.readings(with_outlines=False)
         ),
-        "visits": (visit_row(visit, *places.get(visit.site, ("", ""))) for visit in over_time.visits),
+        "visits": (
+            visit_row(visit, *places.get(visit.site, ("", "")), is_wound=visit.site not in panels)
+            for visit in over_time.visits
+        ),
         "rim_arcs": _arc_rows(store, over_time.visits, places),
         "trends": (trend_row(trend, *places.get(trend.site, ("", ""))) for trend in over_time.trends),
         "alerts": (alert_row(alert) for alert in sorted(store.alerts(), key=lambda alert: alert.id)),
@@ -309,12 +313,14 @@ def reading_row(reading: Reading, tree: str, stem: str, use: tuple[int | None, i
     return row
 
 
-def visit_row(visit: Visit, tree: str, stem: str) -> Row:
-    """A row of ``visits``."""
+def visit_row(visit: Visit, tree: str, stem: str, *, is_wound: bool = True) -> Row:
+    """A row of ``visits``; bark that is watched has no stage."""
     row: Row = {"site": visit.site, "tree": tree, "stem": stem, "visit_on": visit.visit_on, "episode": visit.episode}
     row["photos"] = len(visit.photos)
     row |= {name: getattr(visit, name) for name in _MEASURED}
     row |= _seen(visit.stage, visit.stage_posterior or visit.stage_p, visit.signs)
+    if not is_wound:
+        row |= dict.fromkeys(("stage", *(f"p_{each.word}" for each in Stage)))
     row |= _wood(visit.wood_lab)
     for name in ("rim_advance_mm", "rim_advance_mm_sd", "width_change_mm", "width_change_mm_sd", "same_place"):
         row[name] = getattr(visit, name)

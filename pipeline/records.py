@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from enum import IntEnum, IntFlag, StrEnum
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -107,6 +107,50 @@ class PhotoStage(StrEnum):
     SURFACE = "surface"
     QUALITY = "quality"
     READING = "reading"
+
+
+class RefusalCode(StrEnum):
+    """Why a photo was refused, one of a fixed list; :mod:`pipeline.advice` has what to do about each."""
+
+    EMPTY_FILE = "empty file"
+    ONLY_ZEROS = "only zeros"
+    CUT_OFF = "cut off"
+    DAMAGED = "damaged"
+    NO_PIXELS = "no pixels"
+    WEB_PAGE = "web page"
+    FILE_TOO_LARGE = "file too large"
+    TOO_MANY_PIXELS = "too many pixels"
+    OTHER_PICTURE = "other picture format"
+    ANIMATION = "animation"
+    VIDEO = "video"
+    SOUND = "sound"
+    DOCUMENT = "document"
+    ARCHIVE = "archive"
+    TEXT = "text"
+    NOT_A_PICTURE = "not a picture"
+    SCREENSHOT = "screenshot"
+    HEIC_NOT_INSTALLED = "heic not installed"
+    NO_DATE = "no date"
+    DATE_TOO_OLD = "date too old"
+    DATE_IN_FUTURE = "date in the future"
+    SEVERAL_CARDS = "several cards"
+    UNKNOWN_SITE = "unknown site"
+    ONE_MARKER = "one marker"
+    HALF_CARD = "half a card"
+    CARD_TOO_SMALL = "card too small"
+    MIRRORED = "mirrored"
+    NO_CARD = "no card"
+    CARD_NOT_FLAT = "card not flat"
+    TOO_OBLIQUE = "too oblique"
+    NO_POSE = "no pose"
+    WOUND_OUTSIDE = "wound outside"
+    TOO_FAR = "too far"
+    BLURRED = "blurred"
+    BURNT_OUT = "burnt out"
+    TOO_DARK = "too dark"
+    PROGRAM_FAULT = "program fault"
+    UNCODED = ""
+    """Stored before there were codes; the photo is read again at the next run."""
 
 
 class Outcome(StrEnum):
@@ -260,6 +304,11 @@ class Site:
     first_height_mm: float | None = None
     retired_on: date | None = None
 
+    @property
+    def is_wound(self) -> bool:
+        """Whether it is a wound; a bark panel is bark that is watched, and has no closure stage."""
+        return self.kind is not WoundKind.BARK_PANEL
+
 
 @dataclass(frozen=True, slots=True)
 class Event:
@@ -392,6 +441,8 @@ class Photo:
     time_source: TimeSource | None
     pixels: ImageRGB
     camera: CameraTag = CameraTag()
+    stated_at: datetime | None = None
+    """What the photo itself says, where a person corrected its phone's clock (:class:`ClockShift`)."""
 
     def __post_init__(self) -> None:
         """Check shape, type and time zone."""
@@ -996,6 +1047,8 @@ class Reading:
     """How surely the bark is that of the site's earlier photos; ``None``: not compared, or too little bark to tell."""
     rim_field: RimField | None = None
     """Advance of the rim since an earlier photo, without arcs and rims where they are not asked for."""
+    stated_at: datetime | None = None
+    """As in :class:`Photo`: ``None`` where ``taken_at`` is what the photo says."""
 
     @property
     def stage(self) -> Stage:
@@ -1021,6 +1074,9 @@ class Refusal:
     site: int | None = None
     fault: bool = False
     """The program itself failed on this photo; a later version reads it again."""
+    code: RefusalCode = RefusalCode.UNCODED
+    device: str = ""
+    stated_at: datetime | None = None
 
 
 # ---------------------------------------------------------------- time
@@ -1185,6 +1241,7 @@ class PhotoFacts:
     remedy: str = ""
     flags: Flag = Flag.NONE
     device: str = ""
+    code: RefusalCode = RefusalCode.UNCODED
 
 
 @dataclass(frozen=True, slots=True)
@@ -1297,6 +1354,59 @@ class Question:
     from_on: date
     to_on: date
     words: str
+    id: int = 0
+    about: dict[str, str] = field(default_factory=dict)
+    """What else belongs to it; of a clock question ``device``, ``folder`` and ``sha256``."""
+
+    @property
+    def asks_for_time(self) -> bool:
+        """Whether it is about a phone's clock (and not about what was done to the tree)."""
+        return self.key.startswith("clock/")
+
+
+@dataclass(frozen=True, slots=True)
+class ClockShift:
+    """A person's word that a phone's clock was wrong: ``shift`` is added to the time that its photos state.
+
+    It holds for photos whose stated time lies from ``from_at`` to ``to_at`` and that come from ``device`` and from
+    ``folder`` or one below (empty: any folder), or for the one photo ``sha256``.  ``replaces`` names an earlier one
+    that this takes back; a ``shift`` of nothing only takes back.  All stay on record, and so does what a photo states.
+    """
+
+    who: str
+    at: datetime
+    shift: timedelta
+    from_at: datetime
+    to_at: datetime
+    device: str = ""
+    folder: str = ""
+    sha256: str = ""
+    question: int | None = None
+    note: str = ""
+    replaces: int | None = None
+    id: int = 0
+
+    def concerns(self, device: str, file: str, sha256: str, stated_at: datetime) -> bool:
+        """Whether it holds for a photo."""
+        if self.sha256:
+            return sha256 == self.sha256
+        inside = not self.folder or f"{file.rpartition('/')[0]}/".startswith(f"{self.folder}/")
+        return bool(device) and device == self.device and inside and self.from_at <= stated_at <= self.to_at
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoSettled:
+    """A person's word that a refused photo needs no retake any more; ``site`` is the one it shows, if that is known.
+
+    ``standing`` false takes an earlier word back.
+    """
+
+    sha256: str
+    who: str
+    at: datetime
+    site: int | None = None
+    note: str = ""
+    standing: bool = True
     id: int = 0
 
 

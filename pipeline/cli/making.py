@@ -5,10 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from datetime import date
     from pathlib import Path
 
     from pipeline.grove import Grove
+    from pipeline.records import SiteHistory
 
 
 def write_report(grove: Grove, folder: Path, today: date, *, quiet: bool) -> Path:
@@ -34,4 +36,11 @@ def write_report(grove: Grove, folder: Path, today: date, *, quiet: bool) -> Pat
             patches=pictures,
             growing_months=grove.settings.grove.growing_months,
             patch_mm=pictures.edge_mm,
+            rim_fields=memory.rim_fields_of(latest_photos(history for h in healths for history in h.sites)),
         )
+
+
+def latest_photos(histories: Iterable[SiteHistory]) -> list[str]:
+    """Photos whose rim was compared with the visit before, of each site's last visit."""
+    last = [history.visits[-1].rim_field for history in histories if history.visits]
+    return [field.later for field in last if field is not None]

@@ -12,7 +12,7 @@ from pipeline.cli import options, output
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from pipeline.records import SiteHistory, TreeHealth
+    from pipeline.records import RimShift, SiteHistory, TreeHealth, Visit
 
 
 @click.command("timeline")
@@ -31,6 +31,7 @@ def command(
 ) -> None:  # fmt: skip
     """Show one tree over time, as a table and a picture."""
     from pipeline import assess, report, store, strips
+    from pipeline.cli import making
 
     grove = options.open_grove(grove_folder, configs, assignments)
     if tree not in grove.register.trees:
@@ -41,18 +42,29 @@ def command(
         register = assess.full_register(grove, memory)
         (health,) = assess.assess_trees(grove, memory, (tree,), today, borrow=True)
         pictures = strips.PhotoStrips(grove.cache, memory.readings_of(h.site.site for h in health.sites))
-    picture = None
+        fields = memory.rim_fields_of(making.latest_photos(health.sites))
+    picture, rims = None, []
     if not no_picture:
+        path = out or grove.reports / f"timeline-{output.file_part(tree)}.png"
+        for history in health.sites:
+            moved = report.latest_rim(history, fields)
+            if moved is not None:
+                number = history.site.site
+                rims.append(
+                    report.rim_picture(moved[0], number, moved[1], path.with_name(f"{path.stem}-rim-{number}.png"))
+                )
         picture, _ = report.timeline_picture(
-            health, pictures, out or grove.reports / f"timeline-{output.file_part(tree)}.png", today=today,
+            health, pictures, path, today=today,
             register=register, growing_months=grove.settings.grove.growing_months, patch_mm=pictures.edge_mm,
         )  # fmt: skip
     if as_json:
-        output.emit_json({"tree": health, "picture": picture})
+        output.emit_json({"tree": health, "picture": picture, "rim_pictures": rims})
         return
     _print(health)
     if picture is not None:
         click.echo(f"Picture: {picture}")
+    for path in rims:
+        click.echo(f"Picture of a rim: {path}")
 
 
 def _print(health: TreeHealth) -> None:
@@ -67,13 +79,17 @@ def _print_site(history: SiteHistory) -> None:
     site = history.site
     output.emit_table(
         f"Site {site.site}, {site.kind.value}, stem {site.stem}",
-        ("visit", "episode", "stage", "area mm2 ± 95 %", "width mm ± 95 %", "rim advance mm", "doubts"),
+        (
+            "visit", "episode", "stage", "area mm2 ± 95 %", "width mm ± 95 %",
+            "rim advance mm", "sides mm", "ends mm", "doubts",
+        ),
         (
             (
-                visit.visit_on, visit.episode, visit.stage.word,
+                visit.visit_on, visit.episode, visit.stage.word if site.is_wound else "",
                 output.figure(visit.aperture_area_mm2, visit.aperture_area_mm2_sd, 0),
                 output.figure(visit.aperture_width_mm, visit.aperture_width_mm_sd),
                 output.figure(visit.rim_advance_mm, visit.rim_advance_mm_sd, 2),
+                _shift(visit, "sides"), _shift(visit, "ends"),
                 " ".join(visit.flags.names),
             )
             for visit in history.visits
@@ -86,8 +102,18 @@ def _print_site(history: SiteHistory) -> None:
         advance = trend.rim_advance_rate_mm_per_month
         if advance is not None:
             click.echo(f"  rim advance {advance.value:.2f} mm a month ({advance.lo:.2f} to {advance.hi:.2f}, 95 %)")
+        for name, rate in (
+            ("sides", trend.side_advance_rate_mm_per_month), ("ends", trend.end_advance_rate_mm_per_month),
+        ):  # fmt: skip
+            if rate is not None:
+                click.echo(f"  {name} close in {rate.value:.2f} mm a month ({rate.lo:.2f} to {rate.hi:.2f}, 95 %)")
         if trend.forecast is not None:
             f = trend.forecast
             click.echo(f"  the surface may be closed about {f.closes_on} ({f.closes_on_lo} to {f.closes_on_hi}, 80 %)")
         elif trend.why_no_forecast:
             click.echo(f"  no closing date: {trend.why_no_forecast}")
+
+
+def _shift(visit: Visit, piece: str) -> str:
+    shift: RimShift | None = None if visit.rim_field is None else getattr(visit.rim_field, piece)
+    return "" if shift is None else output.figure(shift.advance_mm, shift.advance_mm_sd, 2)

@@ -14,6 +14,7 @@ from pipeline.alerts.week import place_of, walking_order
 from pipeline.records import AlertState, Outcome, Severity, Stage
 from pipeline.report.look import MARKS
 from pipeline.report.picture import timeline_picture
+from pipeline.report.rim_picture import latest_rim, rim_picture, rim_words
 from pipeline.report.tables import site_tables, site_words
 from pipeline.report.words import CAUTIONS, HOW_TO_READ, describe, say
 
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 
     from jinja2 import Environment
 
-    from pipeline.records import Alert, Finding, ImageRGB, PhotoFacts, Register, TreeHealth
+    from pipeline.records import Alert, Finding, ImageRGB, PhotoFacts, Register, RimField, SiteHistory, TreeHealth
 
 TEMPLATES = Path(__file__).resolve().parent / "templates"
 SITES_A_PICTURE = 4
@@ -63,6 +64,7 @@ class _Grove:
     patch_mm: Callable[[int], float | None]
     folder: Path
     slugs: Mapping[str, str]
+    rim_fields: Mapping[str, RimField]
 
 
 def write(
@@ -78,6 +80,7 @@ def write(
     patches: Callable[[str], ImageRGB | None] = lambda _: None,
     growing_months: Sequence[int] = (),
     patch_mm: Callable[[int], float | None] = lambda _: None,
+    rim_fields: Mapping[str, RimField] | None = None,
 ) -> Path:
     """Write the report of a grove.
 
@@ -95,6 +98,8 @@ def write(
         Where to; made if missing. Files of an earlier report there are replaced.
     patches, patch_mm
         As in :func:`~pipeline.report.picture.timeline_picture`.
+    rim_fields
+        Where rims advanced, with arcs and rims, by the later photo; those that are not given are not drawn.
 
     Returns
     -------
@@ -105,7 +110,7 @@ def write(
     (folder / "trees").mkdir(exist_ok=True)
     grove = _Grove(
         grove_name, healths, register, today, patches, growing_months, patch_mm, folder,
-        slugs_of([health.tree.tree for health in healths]),
+        slugs_of([health.tree.tree for health in healths]), rim_fields or {},
     )  # fmt: skip
     shutil.copyfile(TEMPLATES / "style.css", folder / "style.css")
     rows = _alert_rows(grove, alerts)
@@ -218,10 +223,21 @@ def _tree_context(grove: _Grove, health: TreeHealth, rows: Sequence[AlertRow]) -
         "pictures": pictures,
         "alerts": rows,
         "sites": [
-            {"number": h.site.site, "place": site_words(h.site), **site_tables(h)}
+            {"number": h.site.site, "place": site_words(h.site), "rim": _rim(grove, health, h), **site_tables(h)}
             for h in sorted(health.sites, key=lambda h: h.site.site)
         ],
     }
+
+
+def _rim(grove: _Grove, health: TreeHealth, history: SiteHistory) -> dict[str, str] | None:
+    """Picture of where the rim moved between the last two visits, where that was measured."""
+    moved = latest_rim(history, grove.rim_fields)
+    if moved is None:
+        return None
+    field, days = moved
+    path = grove.folder / "trees" / f"{grove.slugs[health.tree.tree]}-rim-{history.site.site}.png"
+    rim_picture(field, history.site.site, days, path)
+    return {"png": path.name, "alt": f"{say('rim_title', site=history.site.site)}. {rim_words(field)}"}
 
 
 def _pictures(grove: _Grove, health: TreeHealth) -> list[dict[str, str]]:
@@ -284,7 +300,8 @@ def _stems_of(grove: _Grove, tree: str) -> list[str]:
 
 def _tree_row(grove: _Grove, health: TreeHealth) -> dict[str, str]:
     seen = [h for h in health.sites if h.visits]
-    shut = sum(h.visits[-1].stage >= Stage.CLOSED for h in seen)
+    wounds = [h for h in seen if h.site.is_wound]
+    shut = sum(h.visits[-1].stage >= Stage.CLOSED for h in wounds)
     stems = sorted({h.site.stem for h in health.sites})
     share = max((stem_girdle(health.sites, grove.register, stem)[0] for stem in stems), default=0.0)
     return {
@@ -292,7 +309,7 @@ def _tree_row(grove: _Grove, health: TreeHealth) -> dict[str, str]:
         "href": f"trees/{grove.slugs[health.tree.tree]}.html",
         "status": health.status,
         "place": place_of(health.tree.tree, grove.register),
-        "open": str(len(seen) - shut),
+        "open": str(len(wounds) - shut),
         "closed": str(shut),
         "last": max((h.visits[-1].visit_on.isoformat() for h in seen), default=""),
         "girdled": f"{100 * share:.0f}" if share > 0 else "",

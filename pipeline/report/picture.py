@@ -247,7 +247,7 @@ def _stem_rows(page: _Page, histories: Sequence[SiteHistory], register: Register
 
 
 def _stage_counts(histories: Sequence[SiteHistory]) -> str:
-    seen = [h.visits[-1].stage for h in histories if h.visits]
+    seen = [h.visits[-1].stage for h in histories if h.visits and h.site.is_wound]
     parts = [f"{seen.count(stage)} {say('stage_' + stage.word)}" for stage in Stage if stage in seen]
     return say("wound_counts", counts=", ".join(parts)) if parts else ""
 
@@ -305,8 +305,13 @@ def _site_row(
     height: float,
 ) -> None:
     top = page.top_in
+    site = history.site
     _site_label(page, history, top)
-    draw_ribbon(page.axes(RIBBON_IN, span), history.visits, span)
+    ribbon = page.axes(RIBBON_IN, span)
+    if site.is_wound:
+        draw_ribbon(ribbon, history.visits, span)
+    else:
+        ribbon.text(0, 0.5, say("watched_bark"), fontsize=8, va="center", color=QUIET)
     lens = page.axes(LENS_IN, span)
     draw_lens(lens, history, span, growing)
     for sign in signs_of(history):
@@ -348,7 +353,7 @@ def _now_lines(history: SiteHistory) -> list[str]:
         sd = last.aperture_area_mm2_sd or 0.0
         lines.append(say("now_area", area=f"{last.aperture_area_mm2:.0f}"))
         lines.append(say("now_area_range", half=f"{1.96 * sd:.0f}"))
-    elif last.aperture_area_mm2 == 0:
+    elif last.aperture_area_mm2 == 0 and history.site.is_wound:
         lines += textwrap.wrap(say("no_opening"), 24)
     trend = history.trends[-1] if history.trends else None
     if trend is not None and trend.width_closure_rate_mm_per_year is not None and last.aperture_area_mm2:

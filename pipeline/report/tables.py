@@ -8,7 +8,7 @@ from pipeline.records import FLAG_SENTENCES
 from pipeline.report.words import compass, event_words, say
 
 if TYPE_CHECKING:
-    from pipeline.records import Interval, Site, SiteHistory, Trend, Visit
+    from pipeline.records import Interval, RimShift, Site, SiteHistory, Trend, Visit
 
 SIGN_P = 0.5
 
@@ -26,7 +26,7 @@ def site_words(site: Site) -> str:
 def site_tables(history: SiteHistory) -> dict[str, Any]:
     """Rows of a site's two tables: trends, and visits with events between them, newest first."""
     visits: list[tuple[tuple[str, int], dict[str, str]]] = [
-        ((v.visit_on.isoformat(), 1), _visit_row(v)) for v in history.visits
+        ((v.visit_on.isoformat(), 1), _visit_row(v, history.site)) for v in history.visits
     ]
     visits += [((e.on.isoformat(), 0), {"day": e.on.isoformat(), "event": event_words(e)}) for e in history.events]
     visits.sort(key=lambda row: row[0], reverse=True)
@@ -52,8 +52,8 @@ def bounds(interval: Interval | None, digits: int) -> str:
     return f"{interval.value:.{digits}f} ({interval.lo:.{digits}f} to {interval.hi:.{digits}f})"
 
 
-def _visit_row(visit: Visit) -> dict[str, str]:
-    stage = say("stage_" + visit.stage.word)
+def _visit_row(visit: Visit, site: Site) -> dict[str, str]:
+    stage = say("stage_" + visit.stage.word) if site.is_wound else ""
     if visit.stage_posterior:
         stage = f"{stage} ({visit.stage_posterior[visit.stage]:.2f})"
     signs = [
@@ -72,9 +72,16 @@ def _visit_row(visit: Visit) -> dict[str, str]:
         "width": plus_minus(visit.aperture_width_mm, visit.aperture_width_mm_sd, 1),
         "height": plus_minus(visit.aperture_height_mm, visit.aperture_height_mm_sd, 1),
         "advance": plus_minus(visit.rim_advance_mm, visit.rim_advance_mm_sd, 2),
+        "sides": _shift(visit, "sides"),
+        "ends": _shift(visit, "ends"),
         "signs": "; ".join(signs),
         "doubts": " ".join(doubts),
     }
+
+
+def _shift(visit: Visit, piece: str) -> str:
+    shift: RimShift | None = None if visit.rim_field is None else getattr(visit.rim_field, piece)
+    return "" if shift is None else plus_minus(shift.advance_mm, shift.advance_mm_sd, 2)
 
 
 def _trend_row(trend: Trend) -> dict[str, str]:
@@ -96,5 +103,7 @@ def _trend_row(trend: Trend) -> dict[str, str]:
         "width_rate": bounds(trend.width_closure_rate_mm_per_year, 1),
         "height_rate": bounds(trend.height_closure_rate_mm_per_year, 1),
         "rim": bounds(trend.rim_advance_rate_mm_per_month, 2),
+        "side_rate": bounds(trend.side_advance_rate_mm_per_month, 2),
+        "end_rate": bounds(trend.end_advance_rate_mm_per_month, 2),
         "closes": closes,
     }

@@ -58,6 +58,7 @@ WORDS: dict[str, str] = {
     "girdle_none": "no open wound with a known size and girth",
     "girdle_unknown": "girth not known",
     "wound_counts": "wounds: {counts}",
+    "watched_bark": "bark that is watched: no wound here, so no stage",
     "no_opening": "no opening visible",
     "width_rate": "closes {rate} mm a year",
     "width_rate_back": "widens {rate} mm a year",
@@ -150,6 +151,31 @@ WORDS: dict[str, str] = {
     "col_advance": "Rim advance since last visit, mm",
     "col_signs": "Signs that may be present",
     "col_doubts": "Doubts",
+    # where the rim advanced
+    "rim_title": "Site {site}: the rim",
+    "rim_between": "from {first} to {last}, on the same bark",
+    "rim_sides": "both sides",
+    "rim_ends": "both ends",
+    "rim_left_side": "left side",
+    "rim_right_side": "right side",
+    "rim_upper_end": "upper end",
+    "rim_lower_end": "lower end",
+    "rim_advanced": "{part}: closed in by {by} mm ({lo} to {hi})",
+    "rim_retreated": "{part}: drew back by {by} mm ({lo} to {hi})",
+    "rim_no_move": "{part}: no clear move ({lo} to {hi} mm)",
+    "rim_key_lines": "rim at the first day (dashed), at the last (full)",
+    "rim_key_advance": "bark closed in here; bars drawn {times} times longer",
+    "rim_key_retreat": "rim drew back here",
+    "rim_key_still": "stands still, within half a millimetre",
+    "rim_key_unclear": "cannot be told from these photos",
+    "rim_caption": (
+        "Where the rim moved between the last two visits, measured on the bark that both photos show; brackets are "
+        "95 % intervals. Sides usually close several times faster than ends."
+    ),
+    "col_sides": "Sides since last visit, mm",
+    "col_ends": "Ends since last visit, mm",
+    "col_side_rate": "Sides, mm a month",
+    "col_end_rate": "Ends, mm a month",
     # descriptions of pictures
     "describe_tree": "Timeline of tree {tree}.",
     "describe_site": "Site {site}, {kind}: {visits} visits from {first} to {last}.",
@@ -243,11 +269,12 @@ def _describe_site(history: SiteHistory) -> str:
         parts.append(
             say("describe_width", before=f"{first.aperture_width_mm:.0f}", now=f"{last.aperture_width_mm:.0f}")
         )
-    elif last.aperture_area_mm2 == 0:
+    elif last.aperture_area_mm2 == 0 and history.site.is_wound:
         parts.append(say("describe_none"))
     stages = [v.stage_smoothed if v.stage_smoothed is not None else v.stage for v in visits]
     runs = [stage for i, stage in enumerate(stages) if i == 0 or stage is not stages[i - 1]]
-    parts.append(say("describe_stages", stages=", ".join(say("stage_" + stage.word) for stage in runs)))
+    if history.site.is_wound:
+        parts.append(say("describe_stages", stages=", ".join(say("stage_" + stage.word) for stage in runs)))
     forecast = history.trends[-1].forecast if history.trends else None
     if forecast is not None:
         parts.append(

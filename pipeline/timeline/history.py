@@ -8,7 +8,7 @@ from operator import attrgetter
 from typing import TYPE_CHECKING
 
 from pipeline.advance import advance_between, area_own_sd, width_change_between
-from pipeline.records import SiteHistory, Stage, Visit, WoundKind
+from pipeline.records import SiteHistory, Stage, Visit
 from pipeline.timeline.episodes import episode_starts, events_of_site, number_visits
 from pipeline.timeline.forecast import Lenders, forecast_closing
 from pipeline.timeline.rates import trend_of
@@ -62,7 +62,10 @@ def site_history(
     )
     steps = steps_of(visits, numbers, starts, site.made_on, time)
     changed = _complete(visits, numbers, steps, time)
-    trends = () if site.kind is WoundKind.BARK_PANEL else _trends(site.site, changed, time, grove, prior)
+    if not site.is_wound:  # bark that is watched: nothing there opens or closes
+        plain = tuple(replace(visit, stage_posterior=(), stage_smoothed=None) for visit in changed)
+        return SiteHistory(site, plain, (), concerning)
+    trends = _trends(site.site, changed, time, grove, prior)
     return SiteHistory(site, tuple(changed), trends, concerning)
 
 

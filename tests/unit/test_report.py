@@ -13,12 +13,26 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
-from pipeline import alerts, report, timeline
-from pipeline.records import Alert, AlertState, Event, EventKind, Outcome, PhotoFacts, Sign, SignReading, TreeHealth
-from pipeline.report import words
+from pipeline import alerts, report, rimfield, timeline
+from pipeline.records import (
+    Alert,
+    AlertState,
+    Event,
+    EventKind,
+    Outcome,
+    PhotoFacts,
+    RimField,
+    Sign,
+    SignReading,
+    TreeHealth,
+    WoundKind,
+)
+from pipeline.report import picture, words
 from pipeline.report.look import STAGE_LOOKS
 from pipeline.report.pages import TEMPLATES, slugs_of
+from pipeline.report.rim_picture import outwards, rim_picture, rim_words
 from pipeline.report.rows import spread_apart
+from pipeline.rimfield import RimSd
 from pipeline.settings import Settings
 from tests.season import SITE, reading, register
 
@@ -218,3 +232,69 @@ def test_every_word_of_the_templates_exists_and_every_vocabulary_has_its_words()
         assert words.say("sign_" + sign.value)
     assert words.compass(359.0) == "north"
     assert words.compass(135.0) == "south-east"
+
+
+def rims(gap_mm: float) -> tuple[tuple[tuple[float, float], ...], ...]:
+    x, y = 10.0 - gap_mm, 15.0
+    return (((-x, -120 - y), (x, -120 - y), (x, -120 + y), (-x, -120 + y)),)
+
+
+def moved(earlier: str, later: str, *, sides: float, sd: float = 0.1) -> RimField:
+    rim_sd = (RimSd(sd, 0.0), RimSd(0.0, 0.0))
+    before, after = ([np.asarray(rim) for rim in rims(gap)] for gap in (0.0, sides))
+    found = rimfield.field(before, after, rim_sd=rim_sd, photos=(earlier, later))
+    assert found is not None
+    return found
+
+
+def test_a_site_s_page_shows_where_its_rim_moved(tmp_path: Path) -> None:
+    entries = register(SITE)
+    photos = [reading(START + timedelta(days=30 * k), 20.0 - k) for k in range(2)]
+    field = moved(photos[0].sha256, photos[1].sha256, sides=1.0)
+    photos[1] = replace(photos[1], rim_field=replace(field, arcs=(), earlier_rims=(), later_rims=()))
+    history = timeline.site_history(SITE, photos, (), SETTINGS.time, SETTINGS.grove)
+    health = TreeHealth(entries.trees[SITE.tree], (history,), (), "watch", ())
+    for name, fields in (("with", {field.later: field}), ("without", None)):
+        report.write(
+            "Two Streams", [health], [], {}, [], tmp_path / name, register=entries, today=TODAY, rim_fields=fields
+        )  # fmt: skip
+    page = Page(tmp_path / "with" / "trees" / f"{slugs_of([SITE.tree])[SITE.tree]}.html")
+    (image,) = [a for tag, a in page.tags if tag == "img" and a.get("class") == "rim"]
+    assert image["alt"] is not None
+    assert re.search(r"left side: closed in by (0\.9|1\.0)\d mm", image["alt"])  # corners take a little off
+    assert "both ends: no clear move" in image["alt"]
+    assert re.search(r"0\.9\d . 0\.20", page.text)  # sides since last visit, in the table
+    picture = Image.open(tmp_path / "with" / "trees" / str(image["src"])).convert("L")
+    assert np.asarray(picture).std() > 20
+    assert not list((tmp_path / "without").rglob("*-rim-*.png"))
+
+
+def test_bars_of_the_rim_point_where_the_bark_went(tmp_path: Path) -> None:
+    """The dark bars of a rim that drew back lie outside the earlier outline, hatched ones inside."""
+    field = moved("a" * 64, "b" * 64, sides=-1.5)
+    outward = outwards(field)
+    middle = np.array([(arc.x_mm, arc.y_mm + 120) for arc in field.arcs])
+    assert ((outward * middle).sum(axis=1) > 0).all()
+    np.testing.assert_allclose(np.hypot(*outward.T), 1.0)
+    assert "drew back" in rim_words(field)
+    rim_picture(field, 205, (START, TODAY), tmp_path / "rim.png")
+    grey = np.asarray(Image.open(tmp_path / "rim.png").convert("L"))[:, : int(130 * 3.3)]
+    columns = np.nonzero(grey < 60)[1]
+    assert columns.min() < 0.3 * grey.shape[1] < 0.7 * grey.shape[1] < columns.max()
+
+
+def test_bark_that_is_watched_has_no_stage_on_page_and_picture(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    panel = replace(SITE, kind=WoundKind.BARK_PANEL)
+    entries = register(panel)
+    shut = [reading(START + timedelta(days=30 * k), 0.0) for k in range(4)]
+    history = timeline.site_history(panel, shut, (), SETTINGS.time, SETTINGS.grove)
+    assert all(v.stage_smoothed is None and v.stage_posterior == () for v in history.visits)
+    health = TreeHealth(entries.trees[SITE.tree], (history,), (), "watch", ())
+    assert not any(word in words.describe(health) for word in ("closed", "rebarked", "opening"))
+    drawn: list[object] = []
+    monkeypatch.setattr(picture, "draw_ribbon", lambda *some: drawn.append(some))
+    report.write("Two Streams", [health], [], {}, [], tmp_path, register=entries, today=TODAY)
+    assert drawn == []
+    text = Page(tmp_path / "trees" / f"{slugs_of([SITE.tree])[SITE.tree]}.html").text
+    cells = text.split("Doubts")[1].split("A closed surface says nothing")[0]
+    assert "closed" not in cells and "rebarked" not in cells
