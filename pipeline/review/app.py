@@ -21,7 +21,7 @@ from starlette.staticfiles import StaticFiles
 
 from pipeline.alerts import cautions
 from pipeline.errors import UsageError, WoundwoodError
-from pipeline.review import office, pages
+from pipeline.review import networks, office, pages
 from pipeline.review.accounts import Passwords, Role
 from pipeline.review.queue import Queue
 from pipeline.review.security import (
@@ -236,6 +236,9 @@ def _office_routes(rooms: Rooms) -> list[Route]:
         route("/me", office.me_page),
         route("/me/password", office.change_password, method="POST"),
         route("/log", office.log_page, Role.STEWARD),
+        route("/networks", networks.networks_page, Role.STEWARD),
+        route("/networks/{network}", networks.network_page, Role.STEWARD),
+        route("/networks/{network}/{picture}.jpg", networks.comparison_picture, Role.STEWARD),
         route("/people", office.people_page, Role.STEWARD),
         route("/people/add", office.add_person, Role.STEWARD, "POST"),
         route("/people/change", office.change_person, Role.STEWARD, "POST"),
