@@ -25,7 +25,7 @@ from benchmarks import ruler_drawn, ruler_sim
 from benchmarks.ruler_scenes import GROWTH_A_VISIT, Spread, site_plan, visit_scene
 from pipeline import hanging, metrics
 from pipeline.advance import gilman_advance_mm
-from pipeline.timeline.visits import COMMON_TO_SITE
+from pipeline.timeline.visits import variance_shares
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -106,7 +106,7 @@ def _sizes(prefix: str, seen: list[ruler_sim.Measured], scales: tuple[BarkScale,
 def _no_change(prefix: str, seen: list[ruler_sim.Measured], scales: tuple[BarkScale, ...], tally: Tally) -> None:
     together = [np.sqrt(max(s.area_rel_sd**2 - s.area_common_rel_sd**2, 0)) for s in scales]
     # a single photo's reading counts what the site shares as cancelling (docs/timeline.md)
-    alone = [np.sqrt(sum(v**2 for name, v in m.scale.area.items() if name not in COMMON_TO_SITE)) for m in seen]
+    alone = [m.scale.area_rel_sd * np.sqrt(1 - variance_shares(m.scale.area)[0]) for m in seen]
     for when, factors, own in (("single", [1.0] * len(seen), alone), ("joint", [s.area for s in scales], together)):
         logs = [np.log(m.sizes.area_mm2 * factor) for m, factor in zip(seen, factors, strict=True)]
         called = [abs(logs[k] - logs[k - 1]) > 1.96 * np.hypot(own[k], own[k - 1]) for k in range(1, len(logs))]

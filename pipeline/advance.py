@@ -1,7 +1,7 @@
 """Change between visits of one site, and robust lines through many, with standard uncertainties.
 
-What stretches all visits of a site alike (girth, card tilt, standoff: ``Visit.area_common_rel_sd``) cancels in a change
-``d`` but for its share, ``d`` times the stretch; the rest is independent between visits.
+What stretches all visits of a site alike (girth, standoff, shared bark: ``Visit.area_common_rel_sd``) cancels in a
+change ``d`` but for its share, ``d`` times the stretch; the rest is independent between visits.
 """
 
 from __future__ import annotations
@@ -41,6 +41,15 @@ def own_sd(value: float | None, sd: float | None, common_rel_sd: float) -> float
     own, least, common = sd * sd, 0.05 * sd, value * common_rel_sd
     own -= common * common
     return math.sqrt(own) if own > least * least else least
+
+
+def own_sds(
+    values: NDArray[np.float64], sds: NDArray[np.float64], common_rel_sds: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """:func:`own_sd` of many, all of one shape; ``nan`` stands for ``None``."""
+    own, least = sds**2 - (values * common_rel_sds) ** 2, 0.05 * sds
+    found = np.where(own > least**2, np.sqrt(np.maximum(own, 0.0)), least)
+    return np.where(np.isnan(values) | np.isnan(sds), math.inf, found)
 
 
 def area_own_sd(visit: Visit) -> float:

@@ -4,7 +4,7 @@ Percent area closure compares with the episode's first reading.  Rim advance is 
 perimeter (Gilman 1990, Wounds 2:95; formula as in Kecelj Leskovec et al. 2008).  It under-reads a slot whose ends stand
 still, so the width closure rate (both sides together) is given beside it, and the advance of sides and of ends, each
 measured where they are on the same bark (``pipeline.rimfield``).  What stretches all visits of a site alike
-(girth, card tilt, standoff) cancels in a change ``d`` but for its share ``d`` times the stretch.
+(girth, standoff, shared bark) cancels in a change ``d`` but for its share ``d`` times the stretch.
 """
 
 from __future__ import annotations
@@ -21,6 +21,8 @@ from pipeline.seasons import DAYS_A_MONTH, DAYS_A_YEAR, growing_months
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from numpy.typing import NDArray
 
     from pipeline.records import Visit
     from pipeline.settings import TimeSettings
@@ -44,6 +46,19 @@ def area_closure_pct(visits: Sequence[Visit]) -> Interval | None:
     return Interval(value, value - half, min(100.0, value + half))
 
 
+def rim_advance_rate(visits: Sequence[Visit], settings: TimeSettings) -> Interval | None:
+    """Rim advance of one episode in mm a month; ``None`` where there are fewer visits than a rate needs."""
+    carrying = open_visits(visits, settings.min_visits_for_rate)
+    if len(carrying) < settings.min_visits_for_rate:
+        return None
+    return interval(advance_line(carrying, _days_since_first(carrying) / DAYS_A_MONTH))
+
+
+def _days_since_first(visits: Sequence[Visit]) -> NDArray[np.float64]:
+    begin = visits[0].visit_on
+    return np.array([(v.visit_on - begin).days for v in visits], dtype=np.float64)
+
+
 def trend_of(
     site: int, episode: int, visits: Sequence[Visit], settings: TimeSettings, growing: tuple[int, ...]
 ) -> Trend:
@@ -62,9 +77,9 @@ def trend_of(
     direction_p = None
     if len(carrying) >= need:
         begin = carrying[0].visit_on
-        days = np.array([(v.visit_on - begin).days for v in carrying], dtype=np.float64)
+        days = _days_since_first(carrying)
         seasons = np.array([growing_months(begin, v.visit_on, growing) for v in carrying])
-        advance = interval(advance_line(carrying, days / DAYS_A_MONTH))
+        advance = rim_advance_rate(visits, settings)
         width = interval(width_line(carrying, days / DAYS_A_YEAR))
         height = interval(width_line(carrying, days / DAYS_A_YEAR, "aperture_height_mm"))
         sides = interval(shift_line(carrying, days / DAYS_A_MONTH, "sides", need))

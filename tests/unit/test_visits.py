@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from pipeline import timeline
 from pipeline.records import Event, EventKind, Flag, Sign, SignReading, Stage
 from pipeline.settings import GroveSettings, TimeSettings
+from pipeline.timeline.visits import variance_shares
 from tests.season import SITE, reading, register, sure
 
 TIME, GROVE = TimeSettings(), GroveSettings()
@@ -156,3 +157,11 @@ def test_each_tree_finds_its_own_events_in_the_index() -> None:
         expected = timeline.events_of_site(site, whole.events)
         assert timeline.events_of_site(site, index.events[site.tree]) == expected
         assert expected == whole.events_of(site.site)
+
+
+def test_a_card_s_hanging_cancels_only_in_part_where_no_bark_was_shared() -> None:
+    """Parts of the variance: seven tenths of the hanging are the site's, the rest is the visit's; nothing is lost."""
+    site, visit, photo = variance_shares({"card tilt": 3.0, "card roll": 2.0, "card yaw": 1.0, "corner noise": 1.0})
+    assert (site, visit, photo) == pytest.approx((0.7 * 14 / 15, 0.3 * 14 / 15, 1 / 15))
+    tied = variance_shares({"shared bark": 3.0, "own view": 1.0})
+    assert tied == pytest.approx((0.9, 0.0, 0.1))
