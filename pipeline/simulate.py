@@ -329,7 +329,7 @@ def _reading(
     name = f"{site.site:06d}_{day.isoformat()}_{k}.jpg"
     parts = {
         "girth": 0.5 * errors.site_area_rel * area,
-        "card tilt": 0.8660254 * errors.site_area_rel * area,
+        "shared bark": 0.8660254 * errors.site_area_rel * area,
         "focal length": errors.visit_area_rel * area,
         "rim": 1.044 * errors.rim_mm * perimeter,
         "corner noise": errors.corner_area_rel * area,
