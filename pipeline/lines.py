@@ -108,6 +108,35 @@ def theil_sen(x: ArrayLike, y: ArrayLike) -> tuple[float, float]:
     return slope, median(ys) - slope * median(xs)
 
 
+def theil_sen_each(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Slopes and offsets of many short series at once: :func:`theil_sen`, and the median of ``y - slope x``.
+
+    Parameters
+    ----------
+    x, y
+        Shape (G, N); ``nan`` in either leaves the point out.
+
+    Returns
+    -------
+    slope, offset
+        Shape (G,); ``nan`` where no two points have different ``x``.
+    """
+    first, second = pairs_of(x.shape[1])
+    gaps, rises = x[:, second] - x[:, first], y[:, second] - y[:, first]
+    slope = median_each(np.where(gaps != 0, rises / np.where(gaps != 0, gaps, 1.0), np.nan))
+    return slope, median_each(y - slope[:, None] * x)
+
+
+def median_each(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Median of each row of an array of shape (G, N) without its ``nan``; ``nan`` where nothing is left."""
+    ordered = np.sort(values, axis=1)  # nan last
+    count = (~np.isnan(ordered)).sum(axis=1)
+    rows = np.arange(values.shape[0])
+    low, high = np.maximum((count - 1) // 2, 0), np.maximum(count // 2, 0)
+    high = np.minimum(high, values.shape[1] - 1)
+    return np.where(count > 0, 0.5 * (ordered[rows, low] + ordered[rows, high]), np.nan)
+
+
 @dataclass(frozen=True, slots=True)
 class Line:
     """A robust line ``y = level + slope * (x - x_last)`` with standard uncertainties.

@@ -4,6 +4,12 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 DAYS_A_MONTH = 30.4375
 DAYS_A_YEAR = 365.25
@@ -35,6 +41,13 @@ def growing_days(from_on: date, to_on: date, months: tuple[int, ...]) -> int:
     Negative where ``to_on`` is earlier; ``months`` are numbers from 1 to 12 in rising order.
     """
     return _growing_day_number(to_on, months) - _growing_day_number(from_on, months)
+
+
+def growing_day_numbers(ordinals: NDArray[np.int64], months: tuple[int, ...]) -> NDArray[np.int64]:
+    """A number for each day (proleptic ordinal) whose differences are :func:`growing_days`; any shape."""
+    days, place = np.unique(ordinals, return_inverse=True)
+    numbers = np.array([_growing_day_number(date.fromordinal(day), months) for day in days.tolist()], dtype=np.int64)
+    return numbers[place.reshape(ordinals.shape)]
 
 
 def growing_months(from_on: date, to_on: date, months: tuple[int, ...]) -> float:

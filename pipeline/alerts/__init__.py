@@ -7,7 +7,7 @@ Nothing is ever called a diagnosis, and a closed surface says nothing of the woo
 """
 
 from pipeline.alerts.neighbours import find_neighbours
-from pipeline.alerts.registry import RULES, Rule, find, questions
+from pipeline.alerts.registry import RULES, Rule, find, find_in, questions, questions_in
 from pipeline.alerts.status import tree_status
 from pipeline.alerts.stem import Arc, stem_girdle
 from pipeline.alerts.view import TreeView
@@ -20,8 +20,10 @@ __all__ = [
     "TreeView",
     "WeekEntry",
     "find",
+    "find_in",
     "find_neighbours",
     "questions",
+    "questions_in",
     "stem_girdle",
     "tree_status",
     "week_list",

@@ -11,7 +11,7 @@ from pipeline.alerts.view import TreeView
 from pipeline.records import Finding, Severity
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Mapping, Sequence
     from datetime import date
 
     from pipeline.records import Question, Refusal, Register, Review, SiteHistory
@@ -106,11 +106,26 @@ def questions(
     histories: Sequence[SiteHistory], register: Register, settings: Settings, today: date
 ) -> tuple[Question, ...]:
     """What only a person knows of this tree, e.g. whether wood was taken out where an opening grew."""
-    return tuple(closure.questions(TreeView(tuple(histories), register, settings, today)))
+    return questions_in(TreeView(tuple(histories), register, settings, today))
 
 
-def find_in(view: TreeView) -> tuple[Finding, ...]:
+def questions_in(view: TreeView) -> tuple[Question, ...]:
     """The same for a view made before."""
-    found = {finding.key: finding for rule in RULES for finding in rule.sees(view)}
+    return tuple(closure.questions(view))
+
+
+def find_in(view: TreeView, screened: Mapping[str, Collection[int]] | None = None) -> tuple[Finding, ...]:
+    """The same for a view made before.
+
+    Parameters
+    ----------
+    screened
+        Sites that a rule need look at (``screen.SCREENS``); a rule that is not among them looks at all.
+    """
+    found: dict[str, Finding] = {}
+    for rule in RULES:
+        of_rule = view if screened is None or rule.name not in screened else view.only(screened[rule.name])
+        if of_rule.sites:
+            found |= {finding.key: finding for finding in rule.sees(of_rule)}
     order = {rule.name: i for i, rule in enumerate(RULES)}
     return tuple(sorted(found.values(), key=lambda f: (URGENCY[f.severity], order[f.rule], f.key)))

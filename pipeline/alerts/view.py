@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from pipeline.records import Finding, Flag, Severity, Sign, WoundKind
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Iterator, Sequence
+    from collections.abc import Collection, Hashable, Iterator, Sequence
     from datetime import date
 
     from pipeline.records import Event, Refusal, Register, Review, Site, SiteHistory, Visit
@@ -118,6 +118,14 @@ class TreeView:
             if not retired and not (stem is not None and stem.removed) and not self._removed(history.events):
                 found.append(SiteView(history))
         return tuple(sorted(found, key=lambda view: view.site.site))
+
+    def only(self, numbers: Collection[int]) -> TreeView:
+        """The same tree as if it had these sites alone; what was worked out for a site is not worked out again."""
+        part = TreeView(self.histories, self.register, self.settings, self.today, self.reviews, self.refusals)
+        # where a cached property keeps its value
+        part.__dict__["sites"] = tuple(view for view in self.sites if view.site.site in numbers)
+        part.__dict__["memo"] = self.memo
+        return part
 
     def _removed(self, events: Sequence[Event]) -> bool:
         return any(e.event.value == "stem removed" and e.on <= self.today for e in events)

@@ -6,10 +6,11 @@
 Pure functions: no clock, no files, no randomness.  ``docs/timeline.md`` says what each number means.
 """
 
+from pipeline.timeline.chain import follow
 from pipeline.timeline.episodes import RegisterIndex, episode_starts, events_of_site, index_register
 from pipeline.timeline.forecast import Lenders, RatePrior, forecast_closing, rate_prior
 from pipeline.timeline.history import borrow_rates, site_history
-from pipeline.timeline.rates import area_closure_pct, trend_of
+from pipeline.timeline.rates import area_closure_pct, rim_advance_rate, trend_of
 from pipeline.timeline.stages import filter_stages, smooth_stages
 from pipeline.timeline.visits import combine_visit, visits_of
 
@@ -23,9 +24,11 @@ __all__ = [
     "episode_starts",
     "events_of_site",
     "filter_stages",
+    "follow",
     "forecast_closing",
     "index_register",
     "rate_prior",
+    "rim_advance_rate",
     "site_history",
     "smooth_stages",
     "trend_of",

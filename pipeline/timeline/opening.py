@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
 
     from pipeline.settings import TimeSettings
 
@@ -127,27 +127,25 @@ def reach_of_closing(
 
 
 def contradicts(
-    closed: bool, callus: bool, width_mm: float | None, width_sd_mm: float | None, settings: TimeSettings
-) -> bool:
-    """Whether the stage and the opening of a visit do not go together.
+    closed: ArrayLike, callus: ArrayLike, width_mm: ArrayLike, width_sd_mm: ArrayLike, settings: TimeSettings
+) -> NDArray[np.bool_]:
+    """Whether the stage and the opening of a visit do not go together; all given have the same shape.
 
     Parameters
     ----------
     closed, callus
         Whether the stage is closed or rebarked; whether it is callus or earlier.
     width_mm, width_sd_mm
-        The opening, 0 where none was seen.
+        The opening, 0 where none was seen, ``nan`` where not measured.
 
     Returns
     -------
-    bool
+    array of bool
         True for an opening beyond a seam (one-sided 95 %) at a closed wound, and for none at one not yet closing.
     """
-    if width_mm is None:
-        return False
-    if closed:
-        return width_mm - settings.closed_width_mm > 1.645 * (width_sd_mm or 1.0)
-    return callus and width_mm <= 0
+    width = np.asarray(width_mm, dtype=np.float64)
+    sure = width - settings.closed_width_mm > 1.645 * _or_one(np.asarray(width_sd_mm, dtype=np.float64))
+    return np.where(closed, sure, np.asarray(callus) & (width <= 0))
 
 
 def _or_one(sd_mm: Numbers) -> Numbers:

@@ -118,6 +118,12 @@ def _after_opening(step: Step, settings: TimeSettings) -> Probabilities:
     return tuple(0.8 * a + 0.2 * u for a, u in zip(aged, UNKNOWN, strict=True))
 
 
+def prior_at_start(days_since_wounding: int | None, is_first: bool, settings: TimeSettings) -> Probabilities:
+    """Stage before anything is seen of a site (``is_first``), or of a new episode."""
+    step = Step(None if is_first else 0, not is_first, days_since_wounding, ())
+    return first_prior(step, settings) if is_first else _after_opening(step, settings)
+
+
 def _prior(before: Probabilities | None, step: Step, settings: TimeSettings) -> Probabilities:
     if before is None:
         return first_prior(step, settings)
@@ -260,11 +266,8 @@ def wounded_days(day: date, starts: Sequence[date], made_on: date | None) -> int
 
 def contradictions(visits: Sequence[Visit], posteriors: Sequence[Probabilities], settings: TimeSettings) -> list[Flag]:
     """A flag for each visit whose most likely stage does not go with the opening measured, else none."""
-    doubts = []
-    for visit, p in zip(visits, posteriors, strict=True):
-        most = p.index(max(p))
-        against = contradicts(
-            most >= Stage.CLOSED, most <= Stage.CALLUS, visit.aperture_width_mm, visit.aperture_width_mm_sd, settings
-        )
-        doubts.append(Flag.STAGE_AGAINST_OPENING if against else Flag.NONE)
-    return doubts
+    most = np.array([p.index(max(p)) for p in posteriors], dtype=np.int64)
+    width = np.array([v.aperture_width_mm for v in visits], dtype=np.float64)
+    sd = np.array([v.aperture_width_mm_sd for v in visits], dtype=np.float64)
+    against = contradicts(most >= Stage.CLOSED, most <= Stage.CALLUS, width, sd, settings)
+    return [Flag.STAGE_AGAINST_OPENING if doubt else Flag.NONE for doubt in against.tolist()]
