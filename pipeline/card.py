@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from pipeline import cardspec, edges, markers
 from pipeline.errors import PhotoRefused
-from pipeline.records import CardFix, Flag, PhotoStage
+from pipeline.records import CardFix, Flag, PhotoStage, RefusalCode
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -109,6 +109,7 @@ def find_card(pixels: ImageRGB, settings: CardSettings) -> CardFix:
                 PhotoStage.CARD,
                 f"There are {len(pairs)} site cards in the picture.",
                 "Photograph one site at a time, with only its own card in the frame.",
+                code=RefusalCode.SEVERAL_CARDS,
             )
         if pairs and not _may_hide_second(found, pairs[0], shrink):
             return _fix_of_pair(pixels, pairs[0], settings)
@@ -140,6 +141,7 @@ def site_of(card: CardFix, register: Register) -> tuple[int, Flag]:
                 PhotoStage.CARD,
                 f"The card carries site number {site}, which the register does not have.",
                 f"Add site {site} to sites.csv, or hang the right card.",
+                code=RefusalCode.UNKNOWN_SITE,
             )
         return site, Flag.NONE
     which = 0 if card.upper_code is not None else 1
@@ -153,6 +155,7 @@ def site_of(card: CardFix, register: Register) -> tuple[int, Flag]:
         PhotoStage.CARD,
         f"Only the card's {position} marker could be read, and {found} of the register fits it.",
         "Clean the card and photograph it whole, with nothing in front of it.",
+        code=RefusalCode.ONE_MARKER,
     )
 
 
@@ -324,6 +327,7 @@ def _fix_of_half(pixels: ImageRGB, found: list[_Marker], settings: CardSettings)
             if len(found) == 1
             else "Single markers are in the picture, but no complete site card.",
             "Clean the card and photograph it whole, with nothing in front of it.",
+            code=RefusalCode.ONE_MARKER if len(found) == 1 else RefusalCode.HALF_CARD,
         )
     is_upper, marker, _ = fitting[0]
     _check_size(marker.edge_px, settings)
@@ -394,6 +398,7 @@ def _check_size(edge_px: float, settings: CardSettings) -> None:
             PhotoStage.CARD,
             f"The card is too small in the picture: {edge_px:.0f} pixels a marker, {settings.min_edge_px:.0f} needed.",
             "Come closer: the card should be at least a fifth of the picture's height.",
+            code=RefusalCode.CARD_TOO_SMALL,
         )
 
 
@@ -405,9 +410,11 @@ def _no_card(pixels: ImageRGB, settings: CardSettings) -> PhotoRefused:
             PhotoStage.CARD,
             "The photo is mirrored: its card can only be read in a mirror.",
             "Switch off mirroring in the camera, or send the photo as it was taken.",
+            code=RefusalCode.MIRRORED,
         )
     return PhotoRefused(
         PhotoStage.CARD,
         "No site card was found.",
         "Take the photo again with the whole card in the frame, sharp and without glare.",
+        code=RefusalCode.NO_CARD,
     )

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from datetime import date, datetime, tzinfo
 
     from pipeline.language import Say
-    from pipeline.records import PhotoFacts, Register
+    from pipeline.records import ClockShift, PhotoFacts, Register
     from pipeline.settings import ClockSettings
 
 _NUMBER = re.compile(r"(.*?)(\d{3,5})\D*", re.DOTALL)
@@ -54,9 +54,12 @@ class Doubt:
         return say(WORDS[self.rule]).format(file=self.photo.file, day=self.day.isoformat(), other=self.other)
 
     def question(self, today: date) -> Question:
-        """For the office: asked once a phone, rule and day."""
-        key = f"clock/{self.rule}/{self.photo.device or self.photo.sha256[:16]}/{self.day.isoformat()}"
-        return Question(key, self.site, today, self.day, self.day, self.words())
+        """For the office: asked once a phone, folder, rule and day."""
+        folder = self.photo.file.rpartition("/")[0]
+        phone = f"{folder}/{self.photo.device}" if self.photo.device else self.photo.sha256[:16]
+        about = {"device": self.photo.device, "folder": folder, "sha256": self.photo.sha256, "file": self.photo.file}
+        key = f"clock/{self.rule}/{phone}/{self.day.isoformat()}"
+        return Question(key, self.site, today, self.day, self.day, self.words(), about=about)
 
 
 def doubts(
@@ -86,6 +89,22 @@ def doubts(
     ):
         found.setdefault(doubt.photo.sha256, doubt)
     return list(found.values())
+
+
+def true_time(
+    shifts: Sequence[ClockShift], device: str, file: str, sha256: str, stated_at: datetime
+) -> datetime | None:
+    """When a photo was really taken, if a person said so: by the latest correction that holds for it.
+
+    Returns
+    -------
+    datetime or None
+        ``None`` where no correction holds; a correction of nothing counts as none.
+    """
+    for shift in sorted(shifts, key=lambda s: s.id, reverse=True):
+        if shift.concerns(device, file, sha256, stated_at):
+            return stated_at + shift.shift if shift.shift else None
+    return None
 
 
 def _doubt(rule: str, photo: PhotoFacts, zone: tzinfo, other: str = "") -> Doubt:

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 from pipeline import cache, intake
 from pipeline.errors import WoundwoodError
 from pipeline.flow import PhotoRead
-from pipeline.records import PhotoStage, Refusal
+from pipeline.records import PhotoStage, Refusal, RefusalCode
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterable, Iterator
@@ -99,6 +99,7 @@ def fault(photo: StoredPhoto, what: str) -> Refusal:
         reason=f"The program failed on this photo: {what}.",
         remedy="The original is kept and a newer version will read it again; please report this.",
         fault=True,
+        code=RefusalCode.PROGRAM_FAULT,
     )
 
 

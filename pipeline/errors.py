@@ -119,12 +119,13 @@ class PhotoRefused(WoundwoodError):
         What is wrong, one short sentence.
     remedy
         What to do next time, one short sentence.
+    code
+        Value of :class:`~pipeline.records.RefusalCode`: what is wrong as one of a fixed list, from which the hand's
+        advice and its drawing follow.
     """
 
-    def __init__(self, stage: str, reason: str, remedy: str) -> None:
+    def __init__(self, stage: str, reason: str, remedy: str, *, code: str) -> None:
         super().__init__(reason, remedy)
         self.stage = stage
         self.reason = reason
-
-    def __reduce__(self) -> tuple[type[PhotoRefused], tuple[str, str, str]]:
-        return (type(self), (self.stage, self.reason, self.remedy))
+        self.code = code

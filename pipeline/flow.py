@@ -15,7 +15,16 @@ from typing import TYPE_CHECKING, TypeVar
 from pipeline import alerts, card, colour, intake, measure, quality, surface, timeline
 from pipeline.cardspec import site_of_codes
 from pipeline.errors import PhotoRefused
-from pipeline.records import Flag, PhotoStage, QualityReport, Reading, Refusal, ScaleUncertainty, TreeHealth
+from pipeline.records import (
+    Flag,
+    PhotoStage,
+    QualityReport,
+    Reading,
+    Refusal,
+    RefusalCode,
+    ScaleUncertainty,
+    TreeHealth,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -23,6 +32,7 @@ if TYPE_CHECKING:
 
     from pipeline.records import (
         CardFix,
+        ClockShift,
         Photo,
         Reader,
         Register,
@@ -49,6 +59,8 @@ class ReadContext:
     register: Register
     now: datetime
     model: str
+    shifts: tuple[ClockShift, ...] = ()
+    """What people said of wrong clocks."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,16 +108,23 @@ def read_photo(data: bytes, file: str, sha256: str, context: ReadContext, reader
         The callable that sees tissue, signs and stage in a patch.
     """
     settings, zone = context.settings, context.settings.grove.zone
-    taken_at, site = None, None
+    taken_at, stated_at, site, device = None, None, None, ""
     try:
-        photo = intake.open_photo(data, file, sha256, settings.intake, zone, context.now)
-        taken_at = photo.taken_at
+        photo = intake.open_photo(data, file, sha256, settings.intake, zone, context.now, shifts=context.shifts)
+        stated_at = photo.stated_at
+        taken_at, device = photo.taken_at, photo.camera.device
         if taken_at is None:
-            raise PhotoRefused(PhotoStage.INTAKE, "The photo has no date.", "Set the phone's clock and take it again.")
+            raise PhotoRefused(
+                PhotoStage.INTAKE,
+                "The photo has no date.",
+                "Set the phone's clock and take it again.",
+                code=RefusalCode.NO_DATE,
+            )
         found = card.find_card(photo.pixels, settings.card)
         site, doubts = card.site_of(found, context.register)
         day = taken_at.astimezone(zone).date()
-        fix = surface.fit_surface(photo, found, context.register.girth_mm(site, day), settings.surface)
+        girth_mm = context.register.girth_mm(site, day)
+        fix = surface.fit_surface(photo, found, girth_mm, settings.surface)
         balance = colour.white_balance(photo, found, fix)
         window = surface.overview_window(context.register.sites[site], settings.patch)
         overview = surface.unroll(photo, fix, window, settings.patch.overview_px, balance)
@@ -114,8 +133,19 @@ def read_photo(data: bytes, file: str, sha256: str, context: ReadContext, reader
         doubts |= fix.flags | (balance.flags if balance else Flag.NONE)
         reading = _measure(photo, site, day, seen, fix, checked, doubts, context)
     except PhotoRefused as refused:
-        return Refusal(file, sha256, PhotoStage(refused.stage), refused.reason, refused.remedy, taken_at, site)
-    return PhotoRead(reading, seen.overview, seen.patch)
+        return Refusal(
+            file,
+            sha256,
+            PhotoStage(refused.stage),
+            refused.reason,
+            refused.remedy,
+            taken_at,
+            site,
+            code=RefusalCode(refused.code),
+            device=device,
+            stated_at=stated_at,
+        )
+    return PhotoRead(replace(reading, stated_at=stated_at), seen.overview, seen.patch)
 
 
 def look_at(data: bytes, file: str, sha256: str, context: ReadContext, reader: Reader) -> Look | Refusal:
@@ -137,7 +167,9 @@ def look_at(data: bytes, file: str, sha256: str, context: ReadContext, reader: R
         site = None if upper is None or lower is None else site_of_codes(upper, lower)
         return Look(_read_with_card(photo, found, site, context, reader), site)
     except PhotoRefused as refused:
-        return Refusal(file, sha256, PhotoStage(refused.stage), refused.reason, refused.remedy)
+        return Refusal(
+            file, sha256, PhotoStage(refused.stage), refused.reason, refused.remedy, code=RefusalCode(refused.code)
+        )
 
 
 def _read_with_card(photo: Photo, found: CardFix, site: int | None, context: ReadContext, reader: Reader) -> PhotoRead:

@@ -9,7 +9,7 @@ import numpy as np
 from pipeline import edges, trunk
 from pipeline.cardspec import MARKER_EDGE_MM
 from pipeline.errors import PhotoRefused
-from pipeline.records import Flag, PhotoStage, QualityReport
+from pipeline.records import Flag, PhotoStage, QualityReport, RefusalCode
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -44,6 +44,7 @@ def assess(photo: Photo, card: CardFix, fix: SurfaceFix, patch: SitePatch, setti
             PhotoStage.QUALITY,
             f"The photo was taken from too far away ({scale:.1f} pixels a millimetre of bark).",
             "Come closer: the card should be at least a fifth of the picture's height.",
+            code=RefusalCode.TOO_FAR,
         )
     sharpness_mm = _edge_width_px(photo, card) / scale
     if sharpness_mm > settings.refuse_sharpness_mm:
@@ -51,6 +52,7 @@ def assess(photo: Photo, card: CardFix, fix: SurfaceFix, patch: SitePatch, setti
             PhotoStage.QUALITY,
             f"The photo is blurred: an edge on the card is {sharpness_mm:.1f} mm wide.",
             "Hold the phone still, tap on the card so that it focuses there, and take it again.",
+            code=RefusalCode.BLURRED,
         )
     burnt, black = _clipped_shares(photo, fix, patch)
     if max(burnt, black) > settings.refuse_clipped_share:
@@ -60,6 +62,7 @@ def assess(photo: Photo, card: CardFix, fix: SurfaceFix, patch: SitePatch, setti
             "Shade the site from the sun with your body and take it again."
             if burnt > black
             else "Take it again by daylight or with the phone's light on.",
+            code=RefusalCode.BURNT_OUT if burnt > black else RefusalCode.TOO_DARK,
         )
     flags = Flag.NONE
     for doubtful, flag in (

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline import bend, camera, cardspec, colour, pose, ruler, trunk
 from pipeline.errors import PhotoRefused
-from pipeline.records import Flag, PhotoStage, SitePatch, SurfaceFix, Window, WoundKind
+from pipeline.records import Flag, PhotoStage, RefusalCode, SitePatch, SurfaceFix, Window, WoundKind
 
 if TYPE_CHECKING:
     from pipeline.records import CardFix, LensFix, Mask, Photo, ScaleUncertainty, Site, WhiteBalance
@@ -71,6 +71,7 @@ def fit_surface(
             PhotoStage.SURFACE,
             f"The card's corners do not lie on a flat card (they miss by {rms:.1f} pixels).",
             "Check that the card is flat and nothing covers its black squares, then photograph it again.",
+            code=RefusalCode.CARD_NOT_FLAT,
         )
     middle = card.corners_mm.mean(axis=0)
     sight = rotation @ np.array([*middle, 0.0]) + translation
@@ -81,6 +82,7 @@ def fit_surface(
             PhotoStage.SURFACE,
             f"The photo was taken from too far to the side ({view_angle_deg:.0f} degrees).",
             "Stand squarely in front of the card and hold the phone parallel to the trunk.",
+            code=RefusalCode.TOO_OBLIQUE,
         )
     return SurfaceFix(
         camera_matrix=matrix,
@@ -230,6 +232,7 @@ def unroll(photo: Photo, fix: SurfaceFix, window: Window, px: int, balance: Whit
             PhotoStage.SURFACE,
             "The bark below the card is not in the picture.",
             "Hold the phone so that the card is in the upper half of the picture and the whole wound below it.",
+            code=RefusalCode.WOUND_OUTSIDE,
         )
     middle = (window.left_mm + window.right_mm) / 2, (window.bottom_mm + window.top_mm) / 2
     source = trunk.scale_px_per_mm(fix, *middle)

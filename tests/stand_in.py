@@ -17,7 +17,7 @@ import numpy as np
 from pipeline import grove
 from pipeline.flow import PhotoRead, ReadContext
 from pipeline.grove import Grove
-from pipeline.records import PhotoStage, Reader, Refusal, SitePatch
+from pipeline.records import PhotoStage, Reader, Refusal, RefusalCode, SitePatch
 from tests import made_records as made
 
 MODEL = "stand-in 1"
@@ -59,7 +59,9 @@ def read_photo(data: bytes, file: str, sha256: str, context: ReadContext, reader
         time.sleep(says["sleep_s"])
     match says.get("do", "read"):
         case "refuse":
-            return Refusal(file, sha256, PhotoStage.CARD, "No card was found.", "Take it again.")
+            return Refusal(
+                file, sha256, PhotoStage.CARD, "No card was found.", "Take it again.", code=RefusalCode.NO_CARD
+            )
         case "raise":
             raise KeyError("a fault of the program")
         case "die":

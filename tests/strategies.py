@@ -47,6 +47,7 @@ _by_name = {
     "settings": st.just(SETTINGS),
     "same_place": st.none(),  # not part of a stored reading
     "rim_field": st.none(),  # kept beside it
+    "stated_at": st.none(),  # only where a person corrected the clock
 }
 readings = st.builds(Reading, **{f.name: _by_name.get(f.name, _by_type.get(str(f.type))) for f in fields(Reading)})
 refusals = st.builds(

@@ -1,15 +1,15 @@
-"""From the reason of a refusal to one of a few things to do.
+"""From the code of a refusal to one of a few things to do.
 
-Refusals carry a sentence with figures, for the office.  The hand gets one of the sentences below, in the grove's
-language.  A test walks through every refusal in the program and checks that it has its own advice here.
+Refusals carry a sentence with figures, for the office, and a code.  The hand gets one of the sentences below, in the
+grove's language, and its drawing.
 """
 
 from __future__ import annotations
 
-import re
 from enum import StrEnum
 
 from pipeline.language import n_
+from pipeline.records import RefusalCode
 
 
 class Advice(StrEnum):
@@ -59,32 +59,44 @@ SENTENCES: dict[Advice, str] = {
     Advice.TAKE_AGAIN: n_("Take the photo again."),
 }
 
-_MATCHES: tuple[tuple[Advice, str], ...] = (
-    (Advice.CLOSER, r"too far away|too small in the picture"),
-    (Advice.STRAIGHTER, r"too far to the side"),
-    (Advice.SHADE, r"is burnt out"),
-    (Advice.LIGHT, r"is black"),
-    (Advice.HOLD_STILL, r"blurred"),
-    (Advice.WHOLE_WOUND, r"bark below the card is not in the picture"),
-    (Advice.ONE_CARD, r"site cards in the picture"),
-    (Advice.ASK_OFFICE, r"register does not have|program failed|'heic' is not installed"),
-    (Advice.NO_MIRROR, r"mirrored"),
-    (Advice.WIPE_CARD, r"flat card|marker could be read|two markers could be read"),
-    (Advice.WHOLE_CARD, r"No site card|no complete site card"),
-    (Advice.SET_CLOCK, r"in the future|too long ago"),
-    (Advice.SEND_FILE, r"carries no date|has no date|keeps no date"),
-    (Advice.SEND_AGAIN, r"cut off|damaged|is empty|only zeros|no pixels|web page"),
-    (Advice.SMALLER, r"megapixels|more than [\d.]+ MB"),
-    (
-        Advice.PHOTO_ONLY,
-        r"is not read|not a photo|is not a picture|is an animation|is a (GIF|BMP|video|sound|PDF|ZIP|packed|text|raw)",
-    ),
-)
-
-
-def advice_for(reason: str) -> Advice:
-    """What to do about a refusal with this reason; ``TAKE_AGAIN`` for one that is not known."""
-    for advice, pattern in _MATCHES:
-        if re.search(pattern, reason):
-            return advice
-    return Advice.TAKE_AGAIN
+ADVICE_FOR: dict[RefusalCode, Advice] = {
+    RefusalCode.EMPTY_FILE: Advice.SEND_AGAIN,
+    RefusalCode.ONLY_ZEROS: Advice.SEND_AGAIN,
+    RefusalCode.CUT_OFF: Advice.SEND_AGAIN,
+    RefusalCode.DAMAGED: Advice.SEND_AGAIN,
+    RefusalCode.NO_PIXELS: Advice.SEND_AGAIN,
+    RefusalCode.WEB_PAGE: Advice.SEND_AGAIN,
+    RefusalCode.FILE_TOO_LARGE: Advice.SMALLER,
+    RefusalCode.TOO_MANY_PIXELS: Advice.SMALLER,
+    RefusalCode.OTHER_PICTURE: Advice.PHOTO_ONLY,
+    RefusalCode.ANIMATION: Advice.PHOTO_ONLY,
+    RefusalCode.VIDEO: Advice.PHOTO_ONLY,
+    RefusalCode.SOUND: Advice.PHOTO_ONLY,
+    RefusalCode.DOCUMENT: Advice.PHOTO_ONLY,
+    RefusalCode.ARCHIVE: Advice.PHOTO_ONLY,
+    RefusalCode.TEXT: Advice.PHOTO_ONLY,
+    RefusalCode.NOT_A_PICTURE: Advice.PHOTO_ONLY,
+    RefusalCode.SCREENSHOT: Advice.PHOTO_ONLY,
+    RefusalCode.HEIC_NOT_INSTALLED: Advice.ASK_OFFICE,
+    RefusalCode.NO_DATE: Advice.SEND_FILE,
+    RefusalCode.DATE_TOO_OLD: Advice.SET_CLOCK,
+    RefusalCode.DATE_IN_FUTURE: Advice.SET_CLOCK,
+    RefusalCode.SEVERAL_CARDS: Advice.ONE_CARD,
+    RefusalCode.UNKNOWN_SITE: Advice.ASK_OFFICE,
+    RefusalCode.ONE_MARKER: Advice.WIPE_CARD,
+    RefusalCode.HALF_CARD: Advice.WHOLE_CARD,
+    RefusalCode.CARD_TOO_SMALL: Advice.CLOSER,
+    RefusalCode.MIRRORED: Advice.NO_MIRROR,
+    RefusalCode.NO_CARD: Advice.WHOLE_CARD,
+    RefusalCode.CARD_NOT_FLAT: Advice.WIPE_CARD,
+    RefusalCode.TOO_OBLIQUE: Advice.STRAIGHTER,
+    RefusalCode.NO_POSE: Advice.WIPE_CARD,
+    RefusalCode.WOUND_OUTSIDE: Advice.WHOLE_WOUND,
+    RefusalCode.TOO_FAR: Advice.CLOSER,
+    RefusalCode.BLURRED: Advice.HOLD_STILL,
+    RefusalCode.BURNT_OUT: Advice.SHADE,
+    RefusalCode.TOO_DARK: Advice.LIGHT,
+    RefusalCode.PROGRAM_FAULT: Advice.ASK_OFFICE,
+    RefusalCode.UNCODED: Advice.TAKE_AGAIN,
+}
+"""What to do about each kind of refusal."""

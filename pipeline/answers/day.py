@@ -6,7 +6,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from pipeline.advice import Advice, advice_for
+from pipeline.advice import ADVICE_FOR, Advice
 from pipeline.records import Flag, Outcome
 from pipeline.rounds import Kind
 
@@ -117,7 +117,7 @@ def _answer(
     return FolderAnswer(
         folder=folder,
         arrived_on=photos[0].arrived_at.astimezone(zone).date(),
-        again=tuple(_verdict(p, register, advice_for(p.reason), _is_mended(p, open_sites)) for p in refused),
+        again=tuple(_verdict(p, register, ADVICE_FOR[p.code], _is_mended(p, open_sites)) for p in refused),
         accepted=tuple(_verdict(p, register, _hint(p.flags)) for p in photos if p.outcome is Outcome.READING),
         waiting=sum(p.outcome is Outcome.WAITING for p in photos),
         doubles=sum(p.outcome in (Outcome.DUPLICATE, Outcome.KNOWN) for p in photos),

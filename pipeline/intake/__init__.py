@@ -9,19 +9,23 @@ cut off is refused rather than half read, and a time comes from the exposure or 
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from pipeline import clocks
 from pipeline.errors import PhotoRefused
 from pipeline.intake import times
 from pipeline.intake.decode import decode, open_header, refused, upright
 from pipeline.intake.formats import ADVICE, HEAD_BYTES, PHOTO_FORMATS, Format, has_its_end, sniff
 from pipeline.intake.tags import Tags, camera_of, read_tags
-from pipeline.records import Photo, TimeSource
+from pipeline.records import Photo, RefusalCode, TimeSource
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
     from datetime import datetime, tzinfo
     from pathlib import Path
 
+    from pipeline.records import ClockShift
     from pipeline.settings import IntakeSettings
 
 __all__ = ["HEAD_BYTES", "Format", "bytes_of", "has_its_end", "open_file", "open_photo", "probe_time", "sniff"]
@@ -65,6 +69,7 @@ def open_photo(
     now: datetime,
     *,
     need_time: bool = True,
+    shifts: Sequence[ClockShift] = (),
 ) -> Photo:
     """Read one photo.
 
@@ -82,6 +87,8 @@ def open_photo(
         Aware; photos dated later than this by ``settings.future_tolerance_h`` are refused.
     need_time
         Whether a photo without a usable time is refused; otherwise its ``taken_at`` is ``None``.
+    shifts
+        What people said of wrong clocks; a corrected time counts, also for what is too long ago or in the future.
 
     Raises
     ------
@@ -92,8 +99,17 @@ def open_photo(
     opened = open_header(data, kind, settings)
     tags = read_tags(opened.exif)
     if not tags.maker and _SCREENSHOT.search(re.split(r"[/\\]", file)[-1]):
-        raise refused("The file is a picture of a screen, not a photo.", "Put the camera's own photo into the inbox.")
-    taken, problem = _time(tags, file, settings, zone, now)
+        raise refused(
+            RefusalCode.SCREENSHOT,
+            "The file is a picture of a screen, not a photo.",
+            "Put the camera's own photo into the inbox.",
+        )
+    camera = camera_of(tags, opened.width_px, opened.height_px, opened.colour_profile)
+
+    def corrected(stated_at: datetime) -> datetime | None:
+        return clocks.true_time(shifts, camera.device, file, sha256, stated_at)
+
+    taken, problem = _time(tags, file, settings, zone, now, corrected if shifts else None)
     if need_time and problem is not None:
         raise problem
     pixels = upright(decode(data, opened), tags.orientation)
@@ -103,7 +119,8 @@ def open_photo(
         taken_at=taken.at if taken is not None else None,
         time_source=taken.source if taken is not None else None,
         pixels=pixels,
-        camera=camera_of(tags, opened.width_px, opened.height_px, opened.colour_profile),
+        camera=camera,
+        stated_at=taken.stated_at if taken is not None else None,
     )
 
 
@@ -124,9 +141,10 @@ def probe_time(
 
 def _identify(data: bytes, file: str, settings: IntakeSettings) -> Format:
     if not data:
-        raise refused("The file is empty (0 bytes).", "Copy the photo from the phone again.")
+        raise refused(RefusalCode.EMPTY_FILE, "The file is empty (0 bytes).", "Copy the photo from the phone again.")
     if len(data) > settings.max_file_mb * 1e6:
         raise refused(
+            RefusalCode.FILE_TOO_LARGE,
             f"The file has more than {settings.max_file_mb:.0f} MB.",
             "Choose a smaller picture size in the camera's settings.",
         )
@@ -134,24 +152,38 @@ def _identify(data: bytes, file: str, settings: IntakeSettings) -> Format:
     if kind in PHOTO_FORMATS:
         return kind
     advice = ADVICE[kind]
-    raise refused(advice.reason, advice.remedy)
+    raise refused(advice.code, advice.reason, advice.remedy)
 
 
 def _time(
-    tags: Tags, file: str, settings: IntakeSettings, zone: tzinfo, now: datetime
+    tags: Tags,
+    file: str,
+    settings: IntakeSettings,
+    zone: tzinfo,
+    now: datetime,
+    corrected: Callable[[datetime], datetime | None] | None = None,
 ) -> tuple[times.Taken | None, PhotoRefused | None]:
     """Time of exposure, or the refusal that its absence deserves."""
     taken = times.from_tags(tags.taken, tags.offset, tags.subsecond, zone)
     if taken is not None:
+        taken = _shifted(taken, corrected)
         wrong = times.clock_problem(taken.at, settings, now)
         if not wrong:
             return taken, None
         # A wrong clock is not mended from the file's name, which the same clock wrote.
-        return None, refused(wrong, "Set date and time on the phone, then photograph the site again.")
+        code = RefusalCode.DATE_TOO_OLD if taken.at < now else RefusalCode.DATE_IN_FUTURE
+        return None, refused(code, wrong, "Set date and time on the phone, then photograph the site again.")
     taken = times.from_name(file, zone, settings, now)
     if taken is not None:
-        return taken, None
+        return _shifted(taken, corrected), None
     return None, refused(
+        RefusalCode.NO_DATE,
         "The photo carries no date.",
         "Copy it from the phone as a file, not by messenger, or put the day into its name: 2026-05-03_photo.jpg.",
     )
+
+
+def _shifted(taken: times.Taken, corrected: Callable[[datetime], datetime | None] | None) -> times.Taken:
+    """The time that a person gave instead of what the photo states, if anybody did."""
+    at = corrected(taken.at) if corrected is not None else None
+    return taken if at is None else replace(taken, at=at, stated_at=taken.at)

@@ -16,7 +16,7 @@ from PIL import AvifImagePlugin, Image, ImageCms, JpegImagePlugin, PngImagePlugi
 
 from pipeline.errors import PhotoRefused
 from pipeline.intake.formats import Format, jpeg_segments, picture_size
-from pipeline.records import PhotoStage
+from pipeline.records import PhotoStage, RefusalCode
 
 if TYPE_CHECKING:
     from pipeline.records import ImageRGB
@@ -50,15 +50,15 @@ class Opened:
     image: Image.Image | None = None
 
 
-def refused(reason: str, remedy: str) -> PhotoRefused:
+def refused(code: RefusalCode, reason: str, remedy: str) -> PhotoRefused:
     """A refusal at the door."""
-    return PhotoRefused(PhotoStage.INTAKE, reason, remedy)
+    return PhotoRefused(PhotoStage.INTAKE, reason, remedy, code=code)
 
 
 def _broken(detail: object) -> PhotoRefused:
     if _CUT_OFF.search(str(detail)):
-        return refused("The photo is cut off: only a part of the file is here.", _COPY_AGAIN)
-    return refused("The photo's file is damaged.", _COPY_AGAIN)
+        return refused(RefusalCode.CUT_OFF, "The photo is cut off: only a part of the file is here.", _COPY_AGAIN)
+    return refused(RefusalCode.DAMAGED, "The photo's file is damaged.", _COPY_AGAIN)
 
 
 def open_header(data: bytes, kind: Format, settings: IntakeSettings) -> Opened:
@@ -82,7 +82,7 @@ def open_header(data: bytes, kind: Format, settings: IntakeSettings) -> Opened:
         raise _broken(error) from None
     _check_size(image.width, image.height, settings)
     if kind is not Format.HEIC and getattr(image, "n_frames", 1) > 1:
-        raise refused("The file is an animation.", "Take a single photo of the site.")
+        raise refused(RefusalCode.ANIMATION, "The file is an animation.", "Take a single photo of the site.")
     profile = profile_name(image.info.get("icc_profile"))
     return Opened(image.width, image.height, image.info.get("exif") or b"", profile, image=image)
 
@@ -101,6 +101,7 @@ def _pillow_picture(data: bytes, kind: Format) -> Image.Image:
         from pillow_heif import HeifImageFile
     except ImportError:
         raise refused(
+            RefusalCode.HEIC_NOT_INSTALLED,
             "HEIC photos cannot be read here: the optional part 'heic' is not installed.",
             "Install it with: pip install 'woundwood[heic]', or set the camera to JPEG (most compatible).",
         ) from None
@@ -112,11 +113,12 @@ def _check_size(width_px: int, height_px: int, settings: IntakeSettings) -> None
     megapixels = width_px * height_px / 1e6
     if megapixels > settings.max_megapixels:
         raise refused(
+            RefusalCode.TOO_MANY_PIXELS,
             f"The picture has {megapixels:.0f} megapixels; at most {settings.max_megapixels:.0f} are read.",
             "Choose a smaller picture size in the camera's settings.",
         )
     if megapixels <= 0:
-        raise refused("The picture has no pixels.", _COPY_AGAIN)
+        raise refused(RefusalCode.NO_PIXELS, "The picture has no pixels.", _COPY_AGAIN)
 
 
 def _open_jpeg(data: bytes, settings: IntakeSettings) -> Opened:

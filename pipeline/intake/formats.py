@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from pipeline.records import RefusalCode
+
 HEAD_BYTES = 512
 """Bytes from the start of a file that are enough to tell its format."""
 
@@ -47,6 +49,7 @@ PHOTO_FORMATS = frozenset({Format.JPEG, Format.PNG, Format.WEBP, Format.HEIC, Fo
 class Advice:
     """Why a file of some format is not read, and what to do."""
 
+    code: RefusalCode
     reason: str
     remedy: str
 
@@ -55,26 +58,38 @@ _AS_JPEG = "Set the camera to JPEG and photograph the site again, or save this p
 _PHOTO_ONLY = "Put only photos into the inbox."
 
 ADVICE: dict[Format, Advice] = {
-    Format.TIFF: Advice("The file is a TIFF picture, which is not read.", _AS_JPEG),
-    Format.RAW: Advice("The file is a raw camera file, which is not read.", _AS_JPEG),
-    Format.GIF: Advice("The file is a GIF, which has too few colours to be read.", _AS_JPEG),
-    Format.BMP: Advice("The file is a BMP picture, which keeps no date.", _AS_JPEG),
-    Format.PSD: Advice("The file belongs to a picture editor and is not a photo.", _AS_JPEG),
-    Format.JPEG_XL: Advice("The file is a JPEG XL picture, which is not read.", _AS_JPEG),
-    Format.JPEG_2000: Advice("The file is a JPEG 2000 picture, which is not read.", _AS_JPEG),
-    Format.VIDEO: Advice("The file is a video.", "Take a photo of the site, not a video."),
-    Format.SOUND: Advice("The file is a sound recording.", _PHOTO_ONLY),
-    Format.PDF: Advice("The file is a PDF document.", "Put the photo itself into the inbox."),
+    Format.TIFF: Advice(RefusalCode.OTHER_PICTURE, "The file is a TIFF picture, which is not read.", _AS_JPEG),
+    Format.RAW: Advice(RefusalCode.OTHER_PICTURE, "The file is a raw camera file, which is not read.", _AS_JPEG),
+    Format.GIF: Advice(RefusalCode.OTHER_PICTURE, "The file is a GIF, which has too few colours to be read.", _AS_JPEG),
+    Format.BMP: Advice(RefusalCode.OTHER_PICTURE, "The file is a BMP picture, which keeps no date.", _AS_JPEG),
+    Format.PSD: Advice(RefusalCode.OTHER_PICTURE, "The file belongs to a picture editor and is not a photo.", _AS_JPEG),
+    Format.JPEG_XL: Advice(RefusalCode.OTHER_PICTURE, "The file is a JPEG XL picture, which is not read.", _AS_JPEG),
+    Format.JPEG_2000: Advice(
+        RefusalCode.OTHER_PICTURE, "The file is a JPEG 2000 picture, which is not read.", _AS_JPEG
+    ),
+    Format.VIDEO: Advice(RefusalCode.VIDEO, "The file is a video.", "Take a photo of the site, not a video."),
+    Format.SOUND: Advice(RefusalCode.SOUND, "The file is a sound recording.", _PHOTO_ONLY),
+    Format.PDF: Advice(RefusalCode.DOCUMENT, "The file is a PDF document.", "Put the photo itself into the inbox."),
     Format.ZIP: Advice(
-        "The file is a ZIP archive or an office document.", "Unpack it and put the photos themselves into the inbox."
+        RefusalCode.ARCHIVE,
+        "The file is a ZIP archive or an office document.",
+        "Unpack it and put the photos themselves into the inbox.",
     ),
-    Format.ARCHIVE: Advice("The file is a packed archive.", "Unpack it and put the photos themselves into the inbox."),
+    Format.ARCHIVE: Advice(
+        RefusalCode.ARCHIVE, "The file is a packed archive.", "Unpack it and put the photos themselves into the inbox."
+    ),
     Format.WEB_PAGE: Advice(
-        "The file is a web page, probably left by a download that failed.", "Download or send the photo again."
+        RefusalCode.WEB_PAGE,
+        "The file is a web page, probably left by a download that failed.",
+        "Download or send the photo again.",
     ),
-    Format.TEXT: Advice("The file is a text.", _PHOTO_ONLY),
-    Format.ZEROS: Advice("The file holds only zeros; copying it broke off.", "Copy the photo from the phone again."),
-    Format.UNKNOWN: Advice("The file is not a picture.", _PHOTO_ONLY),
+    Format.TEXT: Advice(RefusalCode.TEXT, "The file is a text.", _PHOTO_ONLY),
+    Format.ZEROS: Advice(
+        RefusalCode.ONLY_ZEROS,
+        "The file holds only zeros; copying it broke off.",
+        "Copy the photo from the phone again.",
+    ),
+    Format.UNKNOWN: Advice(RefusalCode.NOT_A_PICTURE, "The file is not a picture.", _PHOTO_ONLY),
 }
 
 _STARTS: tuple[tuple[bytes, Format], ...] = (

@@ -39,6 +39,8 @@ class Taken:
 
     at: datetime
     source: TimeSource
+    stated_at: datetime | None = None
+    """What the photo itself says, where a person corrected it."""
 
 
 def from_tags(original: str, offset: str, subsecond: str, zone: tzinfo) -> Taken | None:

@@ -7,7 +7,7 @@ from datetime import timedelta
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from pipeline.advice import Advice, advice_for
+from pipeline.advice import ADVICE_FOR, Advice
 from pipeline.alerts import TreeView
 from pipeline.alerts.visiting import due_on, interval_days
 from pipeline.records import Severity
@@ -161,7 +161,7 @@ def stops_of_tree(
         stops.append(
             Stop(
                 site.site, health.tree, kind, word, site.last.visit_on if site.last else None,
-                due, retake, advice_for(retake.reason) if retake else None, _care(health, site.site),
+                due, retake, ADVICE_FOR[retake.code] if retake else None, _care(health, site.site),
             )
         )  # fmt: skip
     return stops
@@ -210,4 +210,4 @@ def unplaced(refusals: Sequence[Refusal], settings: Settings, today: date) -> tu
         if r.site is None and r.taken_at is not None and first <= r.taken_at.astimezone(zone).date() <= today
     ]
     recent.sort(key=lambda r: (r.taken_at, r.file), reverse=True)
-    return tuple(Unplaced(r, advice_for(r.reason)) for r in recent)
+    return tuple(Unplaced(r, ADVICE_FOR[r.code]) for r in recent)

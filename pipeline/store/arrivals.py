@@ -8,7 +8,8 @@ from sqlalchemy import bindparam, case, func, insert, literal, or_, select
 
 from pipeline.records import Flag, Outcome, PhotoFacts, RecordedArrival, StoredPhoto
 from pipeline.store.connected import CHUNK, Connected
-from pipeline.store.rows import storable
+from pipeline.store.hand_tables import refusal_details
+from pipeline.store.rows import code_of, storable
 from pipeline.store.tables import arrivals, photos, readings, refusals, releases, results, standing
 
 if TYPE_CHECKING:
@@ -214,6 +215,7 @@ def _joined() -> Join:
         .outerjoin(standing, standing.c.sha256 == arrivals.c.sha256)
         .outerjoin(results, results.c.id == standing.c.result)
         .outerjoin(refusals, refusals.c.result == results.c.id)
+        .outerjoin(refusal_details, refusal_details.c.result == results.c.id)
         .outerjoin(readings, readings.c.result == results.c.id)
     )
 
@@ -232,6 +234,7 @@ def _facts_of(row: Row[Any]) -> PhotoFacts:
         remedy=row.remedy or "",
         flags=Flag(row.flags or 0),
         device=row.device or "",
+        code=code_of(row.code),
     )
 
 
@@ -250,7 +253,8 @@ def _facts() -> Select[Any]:
             refusals.c.reason,
             refusals.c.remedy,
             readings.c.flags,
-            readings.c.device,
+            func.coalesce(readings.c.device, refusal_details.c.device).label("device"),
+            refusal_details.c.code,
         )
         .select_from(_joined())
         .order_by(arrivals.c.id)

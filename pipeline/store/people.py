@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from sqlalchemy import insert, select
@@ -9,6 +10,7 @@ from sqlalchemy import insert, select
 from pipeline.errors import StoreError
 from pipeline.records import Answer, Question, Review, ReviewAnswer, Sign, Stage
 from pipeline.store.connected import Connected
+from pipeline.store.hand_tables import question_subjects
 from pipeline.store.rows import event_json, event_of
 from pipeline.store.tables import answers, photos, questions, reviews
 
@@ -61,7 +63,9 @@ class People(Connected):
                     "words": question.words,
                 }
                 added = connection.execute(insert(questions).values(row).returning(*questions.c)).mappings().one()
-                new.append(_question_of(added))
+                if question.about:
+                    connection.execute(insert(question_subjects).values(question=added["id"], about=question.about))
+                new.append(replace(question, id=added["id"]))
         return new
 
     def answer(self, answer: Answer) -> Answer:
@@ -73,16 +77,7 @@ class People(Connected):
             If there is no such question.
         """
         with self._writing() as connection:
-            if not connection.execute(select(questions.c.id).where(questions.c.id == answer.question)).first():
-                raise StoreError(f"There is no question {answer.question}.", "List the open ones first.")
-            row = {
-                "question": answer.question,
-                "who": answer.who,
-                "at": answer.at,
-                "event": None if answer.event is None else event_json(answer.event),
-                "note": answer.note,
-            }
-            return _answer_of(connection.execute(insert(answers).values(row).returning(*answers.c)).mappings().one())
+            return insert_answer(connection, answer)
 
     def questions(self, *, open_only: bool = False) -> list[tuple[Question, Answer | None]]:
         """Questions in the order asked, each with the answer that counts."""
@@ -91,15 +86,38 @@ class People(Connected):
                 row["question"]: _answer_of(row)
                 for row in connection.execute(select(answers).order_by(answers.c.id)).mappings()
             }
-            asked = [
-                _question_of(row) for row in connection.execute(select(questions).order_by(questions.c.id)).mappings()
-            ]
+            query = (
+                select(questions, question_subjects.c.about)
+                .outerjoin(question_subjects, question_subjects.c.question == questions.c.id)
+                .order_by(questions.c.id)
+            )
+            asked = [_question_of(row) for row in connection.execute(query).mappings()]
         pairs = [(question, latest.get(question.id)) for question in asked]
         return [pair for pair in pairs if pair[1] is None] if open_only else pairs
 
     def answered_events(self) -> list[Event]:
         """Events that people told when asked; to be taken with those of the register."""
         return [answer.event for _, answer in self.questions() if answer is not None and answer.event is not None]
+
+
+def insert_answer(connection: Connection, answer: Answer) -> Answer:
+    """Add an answer to a question inside a transaction that writes; gives it back with its number.
+
+    Raises
+    ------
+    StoreError
+        If there is no such question.
+    """
+    if not connection.execute(select(questions.c.id).where(questions.c.id == answer.question)).first():
+        raise StoreError(f"There is no question {answer.question}.", "List the open ones first.")
+    row = {
+        "question": answer.question,
+        "who": answer.who,
+        "at": answer.at,
+        "event": None if answer.event is None else event_json(answer.event),
+        "note": answer.note,
+    }
+    return _answer_of(connection.execute(insert(answers).values(row).returning(*answers.c)).mappings().one())
 
 
 def insert_review(connection: Connection, review: Review) -> Review:
@@ -154,7 +172,16 @@ def review_of(row: RowMapping) -> Review:
 
 
 def _question_of(row: RowMapping) -> Question:
-    return Question(row["key"], row["site"], row["asked_on"], row["from_on"], row["to_on"], row["words"], row["id"])
+    return Question(
+        row["key"],
+        row["site"],
+        row["asked_on"],
+        row["from_on"],
+        row["to_on"],
+        row["words"],
+        row["id"],
+        row["about"] or {},
+    )
 
 
 def _answer_of(row: RowMapping) -> Answer:

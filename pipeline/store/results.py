@@ -11,6 +11,7 @@ from sqlalchemy.dialects.sqlite import insert as upsert
 from pipeline.records import Reading, Refusal
 from pipeline.store.bark import forget
 from pipeline.store.connected import CHUNK, Connected
+from pipeline.store.hand_tables import refusal_details, stated_times
 from pipeline.store.rows import not_finite, outlines_json, reading_of, reading_row, refusal_of, storable
 from pipeline.store.tables import outlines, reader_uses, readings, refusals, results, standing
 
@@ -299,6 +300,11 @@ def _insert_details(connection: Connection, found: Sequence[Reading | Refusal], 
             insert(outlines),
             [{"result": numbers[item.sha256], "outlines": outlines_json(item.outlines)} for item in read],
         )
+    stated = [
+        {"result": numbers[item.sha256], "stated_at": item.stated_at} for item in found if item.stated_at is not None
+    ]
+    if stated:
+        connection.execute(insert(stated_times), stated)
     if refused:
         connection.execute(
             insert(refusals),
@@ -313,20 +319,40 @@ def _insert_details(connection: Connection, found: Sequence[Reading | Refusal], 
                 for item in refused
             ],
         )
+        connection.execute(
+            insert(refusal_details),
+            [
+                {"result": numbers[item.sha256], "code": item.code.value, "device": storable(item.device)}
+                for item in refused
+            ],
+        )
 
 
 def _readings(with_outlines: bool) -> Select[Any]:
-    source = results.join(standing, standing.c.result == results.c.id).join(readings)
+    source = (
+        results.join(standing, standing.c.result == results.c.id)
+        .join(readings, readings.c.result == results.c.id)
+        .outerjoin(stated_times, stated_times.c.result == results.c.id)
+    )
     columns = [c for c in results.c if c.name != "id"] + [c for c in readings.c if c.name != "result"]
+    columns.append(stated_times.c.stated_at)
     if not with_outlines:
         return select(*columns).select_from(source)
-    return select(*columns, outlines.c.outlines).select_from(source.join(outlines))
+    return select(*columns, outlines.c.outlines).select_from(
+        source.join(outlines, outlines.c.result == readings.c.result)
+    )
 
 
 def refusals_query() -> Select[Any]:
     """Refusals that count."""
     columns = [c for c in results.c if c.name != "id"] + [c for c in refusals.c if c.name != "result"]
-    return select(*columns).select_from(results.join(standing, standing.c.result == results.c.id).join(refusals))
+    columns += [refusal_details.c.code, refusal_details.c.device, stated_times.c.stated_at]
+    return select(*columns).select_from(
+        results.join(standing, standing.c.result == results.c.id)
+        .join(refusals, refusals.c.result == results.c.id)
+        .outerjoin(refusal_details, refusal_details.c.result == results.c.id)
+        .outerjoin(stated_times, stated_times.c.result == results.c.id)
+    )
 
 
 def _order(reading: Reading) -> tuple[int, datetime, str]:

@@ -16,6 +16,7 @@ from pipeline.records import (
     PhotoStage,
     Reading,
     Refusal,
+    RefusalCode,
     Severity,
     Sign,
     SignReading,
@@ -93,6 +94,7 @@ def reading_of(row: RowMapping) -> Reading:
         area_sd_parts=row["area_sd_parts"],
         device=row["device"],
         centroid_mm=None if x is None or y is None else (x, y),
+        stated_at=row["stated_at"],
         **{name: row[name] for name in (*SIZES, *(f"{size}_sd" for size in SIZES), *_PLAIN)},
     )
 
@@ -113,7 +115,15 @@ def refusal_of(row: RowMapping) -> Refusal:
         taken_at=row["taken_at"],
         site=row["site"],
         fault=bool(row["fault"]),
+        code=code_of(row["code"]),
+        device=row["device"] or "",
+        stated_at=row["stated_at"],
     )
+
+
+def code_of(text: str | None) -> RefusalCode:
+    """The code of a stored refusal; ``UNCODED`` for one of before there were codes, or of another version."""
+    return RefusalCode(text) if text in set(RefusalCode) else RefusalCode.UNCODED
 
 
 def not_finite(reading: Reading) -> str | None:

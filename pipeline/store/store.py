@@ -10,6 +10,7 @@ from pipeline.store.arrivals import Arrivals
 from pipeline.store.audit import AuditLog
 from pipeline.store.bark import Bark
 from pipeline.store.casebook import Casebook
+from pipeline.store.clock_book import ClockBook
 from pipeline.store.locks import Locks
 from pipeline.store.opening import open_engine
 from pipeline.store.outbox_book import OutboxBook
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-class Store(Arrivals, Results, Bark, AlertBook, People, Casebook, OutboxBook, Accounts, AuditLog, Locks):
+class Store(Arrivals, Results, Bark, AlertBook, People, ClockBook, Casebook, OutboxBook, Accounts, AuditLog, Locks):
     """A grove's database.  Takes and gives records only; use it as a context manager."""
 
     def close(self) -> None:

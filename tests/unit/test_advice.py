@@ -1,78 +1,109 @@
-"""Every way to refuse a photo has its own sentence and drawing for the field hand."""
+"""Every refusal has a code, and every code a sentence in each language and a drawing for the field hand."""
 
 from __future__ import annotations
 
 import ast
+import pickle
 import re
 from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
 
-from pipeline.advice import SENTENCES, Advice, advice_for, drawing
+from pipeline.advice import ADVICE_FOR, SENTENCES, Advice, drawing
+from pipeline.errors import PhotoRefused
+from pipeline.intake.formats import ADVICE, PHOTO_FORMATS, Format
+from pipeline.language import languages, speaker
+from pipeline.records import RefusalCode
 
 PIPELINE = Path(__file__).resolve().parents[2] / "pipeline"
-DOOR = ("card.py", "flow.py", "quality.py", "surface.py", "crew.py", "intake/__init__.py", "intake/decode.py",
-        "intake/formats.py", "intake/times.py")  # fmt: skip
+PLAIN_DRAWING = {Advice.TAKE_AGAIN: "the program does not know more than that: there is nothing special to draw"}
+"""Advice whose drawing may look like another's, with the reason."""
 
 
-def texts(node: ast.expr) -> list[str]:
-    """Every sentence that an expression can give; figures become 7."""
-    if isinstance(node, ast.Constant):
-        return [node.value] if isinstance(node.value, str) else []
-    if isinstance(node, ast.JoinedStr):
-        found = [""]
-        for part in node.values:
-            more = texts(part.value) if isinstance(part, ast.FormattedValue) else texts(part)
-            found = [a + b for a in found for b in (more or ["7"])]
-        return found
-    if isinstance(node, ast.IfExp):
-        return texts(node.body) + texts(node.orelse)
-    return []
+def codes_in(node: ast.AST) -> set[str]:
+    return {
+        n.attr
+        for n in ast.walk(node)
+        if isinstance(n, ast.Attribute) and isinstance(n.value, ast.Name) and n.value.id == "RefusalCode"
+    }
 
 
-def reasons() -> list[str]:
-    """Reasons of refusals as they stand in the source: of each call that makes one, and of what feeds such a call."""
-    found: list[str] = []
-    for name in DOOR:
-        tree = ast.parse((PIPELINE / name).read_text(encoding="utf-8"))
-        for node in ast.walk(tree):
-            if isinstance(node, ast.Call):
-                called = getattr(node.func, "id", "")
-                if called == "PhotoRefused" and len(node.args) == 3:
-                    found += texts(node.args[1])
-                elif called in ("refused", "Advice") and len(node.args) == 2:
-                    found += texts(node.args[0])
-                elif called == "Refusal":
-                    found += [text for k in node.keywords if k.arg == "reason" for text in texts(k.value)]
-            elif isinstance(node, ast.FunctionDef) and node.name == "clock_problem":
-                found += [t for r in ast.walk(node) if isinstance(r, ast.Return) and r.value for t in texts(r.value)]
-    return sorted({text for text in found if text})
+def refusing_calls() -> list[tuple[str, int, ast.Call]]:
+    """Every call in the program that refuses a photo: of the error itself, of the record, of the door's own maker."""
+    found = []
+    for path in sorted(PIPELINE.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") in ("PhotoRefused", "Refusal", "refused"):
+                found.append((path.name, node.lineno, node))
+    return found
 
 
-def test_the_walk_through_the_source_finds_the_refusals() -> None:
-    assert len(reasons()) > 35
-    assert any("blurred" in reason for reason in reasons())
-    assert any("in the future" in reason for reason in reasons())
+def test_every_refusal_in_the_program_names_its_code() -> None:
+    calls = refusing_calls()
+    assert len(calls) > 25
+    bare = []
+    for name, line, call in calls:
+        code = next((k.value for k in call.keywords if k.arg == "code"), None)
+        if code is None and getattr(call.func, "id", "") == "refused":
+            code = call.args[0]
+        if code is None:
+            bare.append(f"{name}:{line}")
+    assert bare == []
 
 
-@pytest.mark.parametrize("reason", reasons())
-def test_every_refusal_has_its_own_advice(reason: str) -> None:
-    assert advice_for(reason) is not Advice.TAKE_AGAIN, reason
+def test_every_code_is_used_by_a_refusal() -> None:
+    used = {name for path in PIPELINE.rglob("*.py") if path.name not in ("kinds.py", "clock_book.py")
+            for name in codes_in(ast.parse(path.read_text(encoding="utf-8")))}  # fmt: skip
+    assert {code.name for code in RefusalCode} - used == set()
 
 
-def test_advice_fits_the_reason() -> None:
-    # What the sentence of the refusal says, said by a person: no source outside the project.
-    for reason, advice in {
-        "The photo was taken from too far away (0.7 pixels a millimetre of bark).": Advice.CLOSER,
-        "The photo is blurred: an edge on the card is 4.0 mm wide.": Advice.HOLD_STILL,
-        "80% of the bark is burnt out in the photo.": Advice.SHADE,
-        "80% of the bark is black in the photo.": Advice.LIGHT,
-        "The photo is dated 2031-01-01, which is in the future.": Advice.SET_CLOCK,
-        "The file is a ZIP archive or an office document.": Advice.PHOTO_ONLY,
-        "Something new.": Advice.TAKE_AGAIN,
+def test_an_error_without_a_code_cannot_be_made() -> None:
+    with pytest.raises(TypeError, match="code"):
+        PhotoRefused("card", "No card.", "Take it again.")  # type: ignore[call-arg]
+    again = pickle.loads(pickle.dumps(PhotoRefused("card", "No card.", "Again.", code=RefusalCode.NO_CARD)))
+    assert (again.stage, again.reason, again.remedy, again.code) == ("card", "No card.", "Again.", RefusalCode.NO_CARD)
+
+
+def test_every_file_that_is_no_photo_has_a_code() -> None:
+    assert set(ADVICE) == set(Format) - PHOTO_FORMATS
+    assert all(entry.code in RefusalCode for entry in ADVICE.values())
+
+
+@pytest.mark.parametrize("code", RefusalCode)
+def test_every_code_has_advice_in_every_language_and_a_drawing(code: RefusalCode) -> None:
+    advice = ADVICE_FOR[code]
+    # Only what is not known further may be answered with no more than "again".
+    assert (advice is Advice.TAKE_AGAIN) == (code is RefusalCode.UNCODED)
+    said = {language: speaker(language)(SENTENCES[advice]) for language in languages()}
+    assert set(said) >= {"en", "th", "vi", "id"}
+    assert len(set(said.values())) == len(said), said  # none is left in English
+    assert drawing(advice, "").startswith("<svg")
+
+
+def test_advice_fits_the_code() -> None:
+    # What a person would say: common sense, no source outside the project.
+    for code, advice in {
+        RefusalCode.TOO_FAR: Advice.CLOSER,
+        RefusalCode.BLURRED: Advice.HOLD_STILL,
+        RefusalCode.BURNT_OUT: Advice.SHADE,
+        RefusalCode.TOO_DARK: Advice.LIGHT,
+        RefusalCode.DATE_IN_FUTURE: Advice.SET_CLOCK,
+        RefusalCode.ARCHIVE: Advice.PHOTO_ONLY,
+        RefusalCode.MIRRORED: Advice.NO_MIRROR,
+        RefusalCode.SEVERAL_CARDS: Advice.ONE_CARD,
+        RefusalCode.UNKNOWN_SITE: Advice.ASK_OFFICE,
     }.items():
-        assert advice_for(reason) is advice, reason
+        assert ADVICE_FOR[code] is advice, code
+
+
+def test_different_advice_has_different_drawings() -> None:
+    """A hand who cannot read has nothing else to go by."""
+    drawn: dict[str, list[Advice]] = {}
+    for advice in Advice:
+        if advice not in PLAIN_DRAWING:
+            drawn.setdefault(drawing(advice, ""), []).append(advice)
+    assert [same for same in drawn.values() if len(same) > 1] == []
 
 
 @pytest.mark.parametrize("advice", Advice)

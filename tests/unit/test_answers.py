@@ -17,7 +17,7 @@ from pipeline import answers, clocks, receive
 from pipeline.advice import Advice
 from pipeline.answers import thumbs
 from pipeline.grove import Grove
-from pipeline.records import Flag, Outcome, PhotoFacts, Register, Site, Tree, WoundKind
+from pipeline.records import Flag, Outcome, PhotoFacts, RefusalCode, Register, Site, Tree, WoundKind
 from pipeline.rounds import Kind, Round, Stop
 from pipeline.watch.desk import Desk
 from tests import stand_in
@@ -28,7 +28,6 @@ TREE = Tree("A-012", block="A", row="1", position="3")
 SITE = Site(205, "A-012", WoundKind.WINDOW)
 REGISTER = Register({"A-012": TREE}, {}, {205: SITE})
 EMPTY = Round(NOON.date(), ())
-BLURRED = "The photo is blurred: an edge is 4 mm wide."
 
 
 def photo(file: str, outcome: Outcome = Outcome.READING, at: datetime = NOON, **changes) -> PhotoFacts:
@@ -48,7 +47,7 @@ def retake() -> Round:
 
 
 def test_each_folder_is_told_of_its_own_photos_and_all_of_what_is_missing() -> None:
-    refused = photo("tan/b.jpg", Outcome.REFUSAL, reason=BLURRED)
+    refused = photo("tan/b.jpg", Outcome.REFUSAL, code=RefusalCode.BLURRED)
     found = told([photo("mai/a.jpg"), refused, photo("c.jpg", Outcome.DUPLICATE)], retake())
     assert set(found) == {"mai", "tan", ""}
     assert [v.site for v in found["mai"].accepted] == [205]
@@ -65,8 +64,8 @@ def test_an_answer_is_about_the_last_day_on_which_something_arrived() -> None:
 
 
 def test_a_refused_photo_is_mended_when_its_site_needs_no_retake_any_more() -> None:
-    known = photo("a.jpg", Outcome.REFUSAL, site=205, reason=BLURRED)
-    unknown = photo("b.jpg", Outcome.REFUSAL, reason="No site card was found.")
+    known = photo("a.jpg", Outcome.REFUSAL, site=205, code=RefusalCode.BLURRED)
+    unknown = photo("b.jpg", Outcome.REFUSAL, code=RefusalCode.NO_CARD)
     assert [v.mended for v in told([known, unknown], retake())[""].again] == [False, False]
     assert [v.mended for v in told([known, unknown])[""].again] == [True, False]
 
@@ -88,8 +87,8 @@ def write(folder: Path, language: str = "en", **changes) -> tuple[str, str]:
     facts = [
         photo("mai/good.jpg"),
         photo("mai/soft.jpg", flags=Flag.SOFT_FOCUS),
-        photo("mai/<b>bad.jpg", Outcome.REFUSAL, site=205, reason=BLURRED),
-        photo("mai/nocard.jpg", Outcome.REFUSAL, reason="No site card was found."),
+        photo("mai/<b>bad.jpg", Outcome.REFUSAL, site=205, code=RefusalCode.BLURRED),
+        photo("mai/nocard.jpg", Outcome.REFUSAL, code=RefusalCode.NO_CARD),
         photo("mai/same.jpg", Outcome.KNOWN),
         photo("mai/new.jpg", Outcome.WAITING),
     ]
@@ -202,7 +201,7 @@ def test_the_answer_lies_beside_the_days_photos_and_is_never_taken_for_one(grove
     turn(grove)
     folder = grove.inbox / "mai" / "2026-05-03"
     assert sorted(p.name for p in folder.iterdir()) == ["ANSWER.html", "ANSWER.txt"]
-    assert "[x] b.jpg: Take the photo again." in (folder / "ANSWER.txt").read_text(encoding="utf-8")
+    assert "[x] b.jpg: Show the whole card, sharp." in (folder / "ANSWER.txt").read_text(encoding="utf-8")
     assert (grove.inbox / "ROUND.html").exists()
     turn(grove)
     assert sorted(p.name for p in folder.iterdir()) == ["ANSWER.html", "ANSWER.txt"]

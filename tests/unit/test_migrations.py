@@ -18,6 +18,7 @@ from sqlalchemy.schema import CreateIndex, CreateTable
 from pipeline.errors import StoreError
 from pipeline.records import Outcome
 from pipeline.store import open_store
+from pipeline.store.hand_tables import HAND_FACTS
 from pipeline.store.opening import KNOWN, open_engine
 from pipeline.store.outbox_tables import digest_steps, digests
 from pipeline.store.review_tables import audit_log
@@ -86,7 +87,9 @@ def test_the_steps_make_exactly_the_tables_of_the_code(tmp_path: Path) -> None:
     triggers = {name for name, sql in made_by_steps.items() if sql.startswith("CREATE TRIGGER")}
     assert {name: sql for name, sql in made_by_steps.items() if name not in triggers} == written
     assert triggers == {
-        f"{table.name}_no_{act}" for table in (*FACTS, audit_log, digests, digest_steps) for act in ("update", "delete")
+        f"{table.name}_no_{act}"
+        for table in (*FACTS, *HAND_FACTS, audit_log, digests, digest_steps)
+        for act in ("update", "delete")
     }
 
 

@@ -16,6 +16,7 @@ from pipeline.records import (
     EventKind,
     PhotoStage,
     Refusal,
+    RefusalCode,
     Register,
     Sign,
     SignReading,
@@ -44,9 +45,10 @@ def site(number: int, tree: str = "T", **changes) -> Site:
     return Site(number, tree, WoundKind.WINDOW, **changes)
 
 
-def refusal(number: int | None, day: date, reason: str = "The photo is blurred: an edge is 4 mm wide.") -> Refusal:
+def refusal(number: int | None, day: date, code: RefusalCode = RefusalCode.BLURRED) -> Refusal:
     at = datetime.combine(day, time(9), UTC)
-    return Refusal(f"{number}.jpg", f"{number}", PhotoStage.QUALITY, reason, "Hold the phone still.", at, number)
+    reason, remedy = "The photo is blurred: an edge is 4 mm wide.", "Hold the phone still."
+    return Refusal(f"{number}.jpg", f"{number}", PhotoStage.QUALITY, reason, remedy, at, number, code=code)
 
 
 def plan(register: Register, readings=(), refusals=(), today: date = TODAY, **changes) -> rounds.Round:
@@ -105,7 +107,7 @@ def test_retired_sites_and_removed_stems_are_left_out() -> None:
 def test_a_refused_photo_asks_for_a_retake_until_one_can_be_read() -> None:
     register = grove(site(1, made_on=date(2025, 1, 1)))
     before = [season.reading(TODAY - 10 * DAY, 20.0, site=1)]
-    bad = [refusal(1, TODAY - 2 * DAY), refusal(1, TODAY - DAY, "The photo was taken from too far away (0.5).")]
+    bad = [refusal(1, TODAY - 2 * DAY), refusal(1, TODAY - DAY, RefusalCode.TOO_FAR)]
     walk = plan(register, before, bad)
     assert kinds(walk) == {1: Kind.RETAKE}
     assert walk.stops[0].advice is Advice.CLOSER  # the latest one counts
@@ -115,7 +117,7 @@ def test_a_refused_photo_asks_for_a_retake_until_one_can_be_read() -> None:
 def test_refused_photos_without_a_site_are_listed_for_a_week() -> None:
     register = grove(site(1, made_on=TODAY))
     week = SETTINGS.alerts.retake_days
-    bad = [refusal(None, TODAY - n * DAY, "No site card was found.") for n in (0, week, week + 1)]
+    bad = [refusal(None, TODAY - n * DAY, RefusalCode.NO_CARD) for n in (0, week, week + 1)]
     walk = plan(register, refusals=bad)
     assert [u.advice for u in walk.unplaced] == [Advice.WHOLE_CARD] * 2
 
@@ -166,9 +168,7 @@ def test_trees_with_a_retake_come_first_and_no_tree_is_walked_to_twice() -> None
 def written(tmp_path: Path, language: str = "en") -> tuple[rounds.Round, str]:
     trees = (Tree("<b>A-1</b>", block="A", row="1", position="1"), Tree("A-2", block="A", row="1", position="2"))
     sites = (site(205, "<b>A-1</b>", height_cm=120.0, bearing_deg=184.0), site(206, "A-2", stem="2"))
-    walk = plan(
-        grove(*sites, trees=trees), refusals=[refusal(205, TODAY), refusal(None, TODAY, "No site card was found.")]
-    )
+    walk = plan(grove(*sites, trees=trees), refusals=[refusal(205, TODAY), refusal(None, TODAY, RefusalCode.NO_CARD)])
     page = rounds.write_page(walk, tmp_path / "round.html", grove_name="Kebun & Co", language=language)
     return walk, page.read_text(encoding="utf-8")
 
