@@ -182,13 +182,19 @@ def _groups(ties: Iterable[Comparison]) -> list[set[str]]:
     return groups
 
 
+def _phone(reading: Reading, fix: SurfaceFix) -> str:
+    """Photos that share what is not known of their lens: same phone, same focal length and lens to begin with."""
+    diagonal = float(np.hypot(*(2 * fix.camera_matrix[:2, 2] + 1)))
+    return f"{reading.device} {fix.camera_matrix[0, 0] / diagonal:.3f} {fix.distortion[0]:.5f}"
+
+
 def _view(reading: Reading, fix: SurfaceFix) -> hanging.View:
     corners = [corner for polygon in reading.outlines.aperture for corner in polygon]
     if not corners:
-        return hanging.View(fix, reading.device, reading.centroid_mm or (0.0, -110.0), (20.0, 20.0))
+        return hanging.View(fix, _phone(reading, fix), reading.centroid_mm or (0.0, -110.0), (20.0, 20.0))
     lo, hi = np.min(corners, axis=0), np.max(corners, axis=0)
     at, size = (lo + hi) / 2, hi - lo
-    return hanging.View(fix, reading.device, (float(at[0]), float(at[1])), (float(size[0]), float(size[1])))
+    return hanging.View(fix, _phone(reading, fix), (float(at[0]), float(at[1])), (float(size[0]), float(size[1])))
 
 
 def rim_field(earlier: Reading, later: Reading, frame: BarkFrame, settings: Settings) -> RimField | None:

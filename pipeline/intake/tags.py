@@ -30,6 +30,8 @@ _TYPE_BYTES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 
 _TYPE_CODES = {1: "B", 3: "H", 4: "I", 5: "II", 6: "b", 8: "h", 9: "i", 10: "ii", 11: "f", 12: "d"}
 _UNIT_MM = {2: 25.4, 3: 10.0, 4: 1.0, 5: 0.001}
 _SHAPE_TOLERANCE = 0.01
+CROP_REL_DOUBT = 0.15
+"""Relative standard uncertainty of a cropped picture's focal length: it may have been resized after cropping."""
 _PLAUSIBLE_FOCAL_DIAGONALS = (0.25, 12.0)
 
 
@@ -135,37 +137,46 @@ def camera_of(tags: Tags, width_px: int, height_px: int, colour_profile: str = "
     The 35 mm equivalent is taken by the diagonal: the focal length that sees the same diagonal
     angle on a 36 mm x 24 mm frame (CIPA DCG-001, and how phones state it), so
     ``focal_px = focal_35mm * diagonal_px / 43.267``.  It belongs to the picture as taken, digital zoom
-    included, and survives resizing.  A picture cropped afterwards (its shape is not the one the
-    tags state) has no known focal length: ``focal_px`` is ``None``.
+    included (common practice, no source; ``pipeline.pose`` checks it on the card), and survives resizing.  A picture
+    cropped afterwards (its shape is not the one the tags state) keeps its focal length in pixels, if it was not
+    resized as well: nobody can tell, so :attr:`CameraTag.focal_rel_doubt` is large.  One that outgrows the stated size
+    has no known focal length: ``focal_px`` is ``None``.
     """
+    focal_px, doubt = _focal_px(tags, width_px, height_px)
     return CameraTag(
         maker=tags.maker,
         model=tags.model,
         serial=tags.serial,
-        focal_px=_focal_px(tags, width_px, height_px),
-        focal_35mm=tags.focal_35mm,
+        focal_px=focal_px,
+        focal_35mm=tags.focal_35mm if focal_px is not None else None,
         digital_zoom=tags.digital_zoom or 1.0,
         colour_profile=colour_profile,
+        focal_mm=tags.focal_mm,
+        focal_rel_doubt=doubt,
     )
 
 
-def _focal_px(tags: Tags, width_px: int, height_px: int) -> float | None:
+def _focal_px(tags: Tags, width_px: int, height_px: int) -> tuple[float | None, float]:
+    """Focal length in pixels and what a crop adds to its relative standard uncertainty."""
     long_px, short_px = max(width_px, height_px), min(width_px, height_px)
-    resized = 1.0
+    resized, doubt = 1.0, 0.0
+    diagonal_px = math.hypot(width_px, height_px)
     if tags.stated_size is not None:
         stated_long, stated_short = max(tags.stated_size), min(tags.stated_size)
         if abs(stated_long * short_px / (stated_short * long_px) - 1) > _SHAPE_TOLERANCE:
-            return None
-        resized = long_px / stated_long
-    diagonal_px = math.hypot(width_px, height_px)
+            if long_px > stated_long or short_px > stated_short:
+                return None, 0.0
+            diagonal_px, doubt = math.hypot(*tags.stated_size), CROP_REL_DOUBT
+        else:
+            resized = long_px / stated_long
     if tags.focal_35mm is not None:
         focal_px = tags.focal_35mm * diagonal_px / FILM_DIAGONAL_MM
     elif tags.focal_mm is not None and tags.focal_plane_px_per_mm is not None:
         focal_px = tags.focal_mm * tags.focal_plane_px_per_mm * resized
     else:
-        return None
+        return None, 0.0
     low, high = _PLAUSIBLE_FOCAL_DIAGONALS
-    return focal_px if low * diagonal_px <= focal_px <= high * diagonal_px else None
+    return (focal_px, doubt) if low * diagonal_px <= focal_px <= high * diagonal_px else (None, 0.0)
 
 
 def _text(value: str | float | None) -> str:

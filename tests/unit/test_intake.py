@@ -215,11 +215,31 @@ def test_focal_length_from_the_focal_plane() -> None:
     assert opened(encoded(exif=tags)).camera.focal_px == pytest.approx(775.0, rel=1e-4)
 
 
-def test_a_cropped_photo_has_no_known_focal_length() -> None:
+def test_a_cropped_photo_keeps_its_focal_length_in_pixels_with_doubt() -> None:
+    # 96 x 96 as taken, 96 x 64 left: a pixel still sees the same angle, unless it was resized as well
     tags = exif(FocalLengthIn35mmFilm=26, ExifImageWidth=96, ExifImageHeight=96)
-    assert opened(encoded(exif=tags)).camera.focal_px is None
+    camera = opened(encoded(exif=tags)).camera
+    assert camera.focal_px == pytest.approx(26 * np.hypot(96, 96) / np.hypot(36, 24))
+    assert camera.focal_rel_doubt > 0.1
+
+
+def test_a_photo_of_another_shape_that_outgrows_its_stated_size_has_no_known_focal_length() -> None:
+    tags = exif(FocalLengthIn35mmFilm=26, ExifImageWidth=48, ExifImageHeight=48)
+    camera = opened(encoded(exif=tags)).camera
+    assert camera.focal_px is None
+    assert camera.focal_35mm is None
     resized = exif(FocalLengthIn35mmFilm=26, ExifImageWidth=960, ExifImageHeight=640)
-    assert opened(encoded(exif=resized)).camera.focal_px is not None
+    camera = opened(encoded(exif=resized)).camera
+    assert camera.focal_px is not None
+    assert camera.focal_rel_doubt == 0
+
+
+def test_lenses_of_one_phone_are_told_apart_by_their_true_focal_length() -> None:
+    wide = opened(encoded(exif=exif(FocalLengthIn35mmFilm=13, FocalLength=1.5))).camera
+    main = opened(encoded(exif=exif(FocalLengthIn35mmFilm=26, FocalLength=5.1))).camera
+    assert wide.device == main.device
+    assert wide.lens != main.lens
+    assert opened(encoded(exif=exif(FocalLength=5.1))).camera.lens == ""
 
 
 @pytest.mark.parametrize("value", [0, 1, 9000])
