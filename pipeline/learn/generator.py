@@ -12,7 +12,7 @@ from pipeline.learn import signs as s
 from pipeline.learn.bark import PhotoBank, draw_bark, plain_photo
 from pipeline.learn.camera import draw_light, expose, light_scene, photograph
 from pipeline.learn.foreign import FOREIGN_NAMES, not_a_site, put_background, put_foreign, unseen
-from pipeline.learn.stage import Stage, mix, noise_bank
+from pipeline.learn.stage import Stage, blur, mix, noise_bank, smoothstep
 from pipeline.learn.wounds import (
     CLOSED,
     FRESH,
@@ -28,6 +28,8 @@ from pipeline.learn.wounds import (
 )
 
 BARK, APERTURE, NEW_TISSUE, FOREIGN, BACKGROUND, IGNORE = 0, 1, 2, 3, 4, 255
+EITHER, NOT_WOUND = 254, 253
+"""Weak labels of a pixel: an opening or new tissue; neither of both."""
 VISIBLE_CHANGE = 0.05
 """A sign that changes the albedo under it by less than this on average counts as unknown."""
 SEEN_SHARE = 0.0012
@@ -47,7 +49,7 @@ class PatchBatch:
     mm_per_px
         Shape (B,).
     tissue
-        Shape (B, H, W), class, 255 where unknown.
+        Shape (B, H, W), class; 255 where unknown, 254 opening or new tissue, 253 neither.
     signs
         Shape (B, 5, H, W), 0 to 1.
     sign_present, sign_known
@@ -125,7 +127,7 @@ class Mix:
     """How often what is drawn."""
 
     real_bark: float = 0.75
-    plain: float = 0.35
+    plain: float = 0.45
     no_wound: float = 0.16
     not_a_site: float = 0.06
     sign: float = 0.52
@@ -211,7 +213,8 @@ class Generator:
             stage, scene.albedo, scene.height, scene.gloss, light, stage.host((~plain).astype(np.float32))
         )
         shadow = cast_shadow(stage, wound, light, depth) * stage.host(wounded.astype(np.float32))
-        linear = linear * scene.shade * (1 - shadow * stage.uniform(0.2, 0.75))
+        linear = linear * scene.shade * (1 - shadow * stage.uniform(0.2, 0.93))
+        linear = _as_soft_as_photo(stage, linear, plain)
         return self._finish(stage, wound, wounded, linear, light, tissue, signs, seen_well, lookalikes, resin)
 
     def _wounded(
@@ -231,8 +234,13 @@ class Generator:
             inner_bark * torch.exp(-0.9 * stage.host(wound.dark)),
             lip * stage.host((wound.stage <= RESINOUS).astype(np.float32)),
         )
+        bark = self._stained_rim(stage, wound, bark, there)
         swollen = torch.sigmoid(-wound.outline / 6.0) * stage.host((wound.stage >= 2).astype(np.float32)) * there
         albedo = mix(mix(bark, callus, new), wood, soft_open)
+        early = stage.host((wound.stage <= RESINOUS).astype(np.float32)) * there
+        # The cut edge of the bark is rounded, lifted or dried inwards; its shading is no callus either.
+        edge = smoothstep(1.0, 0.0, wound.outline.clamp_min(0) / stage.log_uniform(0.8, 6))
+        height = height + early * stage.chance(0.6) * stage.uniform(-3.0, 2.0) * edge
         relief = mix(mix(height + 0.8 * swollen, callus_height + 0.8, new), wood_height, soft_open)
         wet = stage.chance(0.15) * stage.uniform(0.3, 1.0)
         albedo = albedo * (1 - 0.4 * wet)
@@ -254,9 +262,21 @@ class Generator:
             albedo, relief, wet * 0.35 * torch.ones_like(relief), torch.ones_like(relief), opening, new, anchor, size
         )
         depth = torch.where(
-            stage.host((wound.kind < 2).astype(np.float32)) > 0, stage.host(wound.half_mm.min(1)), stage.uniform(1, 8)
+            stage.host((wound.kind < 2).astype(np.float32)) > 0,
+            stage.host(wound.half_mm.min(1)),
+            stage.log_uniform(0.8, 22),
         )
         return scene, tissue, light, depth
+
+    def _stained_rim(self, stage: Stage, wound: Wound, bark: Tensor, there: Tensor) -> Tensor:
+        """Bark that dried, tore or took up sap along the rim of an open wound: no callus, though it looks like some."""
+        wide = stage.log_uniform(0.6, 7)
+        ragged = stage.noise("fbm", wide * 2) * wide * 0.4
+        band = smoothstep(1.0, 0.0, (wound.outline + ragged).clamp_min(0) / wide)
+        tone = stage.colour(((0.4, 0.33, 0.28), (0.6, 0.45, 0.33), (1.35, 1.2, 1.0), (0.75, 0.7, 0.68)), 0.12) * 1.1
+        early = stage.host((wound.stage <= RESINOUS).astype(np.float32)) * there
+        amount = band * early * stage.chance(0.5) * stage.uniform(0.2, 0.9)
+        return mix(bark, (bark * tone).clamp(0.01, 0.98), amount)
 
     def _apply(self, stage: Stage, scene: s.Scene, which: np.ndarray, painter: object) -> Tensor | None:
         rows = np.flatnonzero(which)
@@ -419,6 +439,16 @@ class Generator:
             lookalikes=tensor(lookalikes & ~nothing[:, None]),
             real=torch.zeros(count, dtype=torch.bool, device=device),
         )
+
+
+def _as_soft_as_photo(stage: Stage, linear: Tensor, plain: np.ndarray) -> Tensor:
+    """What is painted on a photograph must be no sharper than the photograph, or sharpness would give it away."""
+    rows = np.flatnonzero(plain)
+    if not len(rows):
+        return linear
+    index = torch.as_tensor(rows, device=linear.device)
+    part = stage.subset(rows)
+    return linear.index_copy(0, index, blur(linear[index], part.uniform(0.4, 1.2)))
 
 
 def clean_only(shares: Mix) -> Mix:

@@ -6,7 +6,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from pipeline.learn.generator import APERTURE, IGNORE, NEW_TISSUE, PatchBatch
+from pipeline.learn.generator import APERTURE, EITHER, IGNORE, NEW_TISSUE, NOT_WOUND, PatchBatch
 from pipeline.learn.net import Output
 
 TISSUE_WEIGHTS = (0.7, 1.4, 1.6, 1.2, 1.0)
@@ -35,9 +35,11 @@ def losses(output: Output, batch: PatchBatch) -> dict[str, Tensor]:
         for m in (output.tissue, output.signs)
     )
     weight = tissue.new_tensor(TISSUE_WEIGHTS)
-    terms = {"tissue": F.cross_entropy(tissue, batch.tissue, weight=weight, ignore_index=IGNORE)}
-    known = (batch.tissue != IGNORE).float()[:, None]
+    exact = torch.where(batch.tissue < len(TISSUE_WEIGHTS), batch.tissue, IGNORE)
+    terms = {"tissue": F.cross_entropy(tissue, exact, weight=weight, ignore_index=IGNORE)}
+    known = (exact != IGNORE).float()[:, None]
     soft = tissue.softmax(1)
+    terms["wound_or_not"] = _wound_or_not(soft, batch.tissue)
     truth = torch.stack(((batch.tissue == APERTURE), (batch.tissue == NEW_TISSUE)), 1).float()
     terms["tissue_dice"] = 0.7 * _dice(soft[:, 1:3], truth, known)
     seen = batch.valid.float() * batch.sign_map_known.view(-1, 1, 1, 1)
@@ -60,6 +62,17 @@ def losses(output: Output, batch: PatchBatch) -> dict[str, Tensor]:
     )
     terms["wound_seen"] = 0.5 * _wound_seen(soft, batch.wound_seen)
     return terms
+
+
+def _wound_or_not(soft: Tensor, tissue: Tensor) -> Tensor:
+    """Pixels of which is known only that they are a wound, or that they are none."""
+    wound = (soft[:, 1] + soft[:, 2]).clamp(1e-4, 1 - 1e-4)
+    either, neither = (tissue == EITHER).float(), (tissue == NOT_WOUND).float()
+    loss = -torch.log(wound) * either - torch.log1p(-wound) * neither
+    # Each picture counts the same, however much of it is outlined; both sides count half.
+    parts = [(loss * m).sum((1, 2)) / m.sum((1, 2)).clamp_min(1.0) for m in (either, neither)]
+    told = (((either + neither).sum((1, 2))) > 0).float()
+    return 0.5 * _weighted_mean(parts[0] + parts[1], told)
 
 
 def _wound_seen(soft: Tensor, seen: Tensor) -> Tensor:

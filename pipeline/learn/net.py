@@ -167,17 +167,16 @@ class WoundNet(nn.Module):
         self.up4, self.up2 = Fuse(w8, 24, w4), Fuse(w4, 16, w2)
         self.maps = nn.Conv2d(w2, TISSUES + SIGNS, 1)
         # Map evidence: shares of tissue and of signs (mean, soft maximum), decoder features inside each.
-        evidence = 320 + w16 + TISSUES + 2 * SIGNS + 3 * w4 + 1
+        evidence = TISSUES + 2 * SIGNS + 3 * w4 + 1
         self.judge = nn.Sequential(nn.Linear(evidence, hidden), nn.ReLU(), nn.Dropout(0.1))
         self.stage = nn.Linear(hidden, 2)
         self.steps = nn.Parameter(torch.full((STAGES - 2,), 1.0))
         self.first_step = nn.Parameter(torch.tensor(-2.0))
-        # Presence is judged with the picture's mean features held at a typical value: with free ones the head
-        # learnt to tell photographs from scenes and to find no sign in photographs.
-        self.register_buffer("typical", torch.zeros(320))
-        self.presence = nn.Linear(hidden, SIGNS)
-        self.presence_gain = nn.Parameter(torch.ones(SIGNS))
-        self.flags = nn.Linear(hidden, 3)
+        # A sign is there if its map says so, and for no other reason: a head that saw the whole picture
+        # learnt to tell photographs from drawn scenes and to find no sign in photographs.
+        self.presence_gain = nn.Parameter(torch.zeros(SIGNS, 3))
+        self.presence_shift = nn.Parameter(torch.zeros(SIGNS))
+        self.flags = nn.Sequential(nn.Linear(320 + w16 + evidence, hidden), nn.ReLU(), nn.Linear(hidden, 3))
 
     def forward(self, picture: Tensor, valid: Tensor, scale: Tensor) -> Output:
         """Run.
@@ -200,31 +199,33 @@ class WoundNet(nn.Module):
         deep = y.mean((2, 3))
         y4 = self.up4(self.up8(self.up16(y, f16), f8), f4)
         maps = self.maps(self.up2(y4, f2))
-        hidden, by_maps, sign_peak = self._judge(maps, y4, features, deep, scale)
-        score, width = self.stage(hidden).unbind(1)
+        local, by_sign = self._evidence(maps, y4, scale)
+        score, width = self.stage(self.judge(local)).unbind(1)
         thresholds = torch.cumsum(torch.cat((self.first_step.view(1), F.softplus(self.steps))), 0)
         stage = (score[:, None] - thresholds[None]) * torch.exp(width.clamp(-2, 2))[:, None]
-        presence = self.presence(by_maps) + self.presence_gain * sign_peak
-        return Output(maps[:, :TISSUES], maps[:, TISSUES:], stage, presence, self.flags(hidden), features)
+        presence = (F.softplus(self.presence_gain)[None] * by_sign).sum(2) + self.presence_shift
+        flags = self.flags(torch.cat((features, deep, local), 1))
+        return Output(maps[:, :TISSUES], maps[:, TISSUES:], stage, presence, flags, features)
 
-    def _judge(
-        self, maps: Tensor, y4: Tensor, features: Tensor, deep: Tensor, scale: Tensor
-    ) -> tuple[Tensor, Tensor, Tensor]:
-        """The judging layer's activations with and without the whole picture, and the logit of each sign map's peak."""
-        small = F.avg_pool2d(maps, 2)
+    def _evidence(self, maps: Tensor, y4: Tensor, scale: Tensor) -> tuple[Tensor, Tensor]:
+        """What the maps show, shape (B, E); and of each sign's map its sharp peak, broad peak and spread, (B, 5, 3)."""
+        small = F.avg_pool2d(maps.float(), 2)
         tissue = small[:, :TISSUES].softmax(1)
         signs = torch.sigmoid(small[:, TISSUES:])
         shares = torch.sqrt(tissue.mean((2, 3)) + 1e-5)
         spread = torch.sqrt(signs.mean((2, 3)) + 1e-5)
-        peak = (signs**6).mean((2, 3)).clamp_min(1e-9) ** (1 / 6)
-        peak_logit = torch.log(peak.clamp(1e-4, 0.999)) - torch.log1p(-peak.clamp(1e-4, 0.999))
+        peak_logit = _logit((signs**6).mean((2, 3)).clamp_min(1e-9) ** (1 / 6))
+        broad = F.avg_pool2d(signs, 4)
+        broad_logit = _logit((broad**12).mean((2, 3)).clamp_min(1e-12) ** (1 / 12))
         masks = torch.cat((tissue[:, 1:3], signs.amax(1, keepdim=True)), 1)
         inside = (masks[:, :, None] * y4[:, None]).sum((3, 4)) / (masks.sum((2, 3))[:, :, None] + 1.0)
         local = torch.cat((shares, spread, 0.2 * peak_logit, inside.flatten(1), scale), 1)
-        usual = self.typical.expand_as(features)
-        usual_deep = (self.reduce.weight[:, :, 0, 0] @ self.typical + self.reduce.bias).expand_as(deep)
-        whole = self.judge(torch.cat((features, deep, local), 1))
-        return whole, self.judge(torch.cat((usual, usual_deep, local), 1)), peak_logit
+        return local, torch.stack((peak_logit, broad_logit, 4 * spread), 2)
+
+
+def _logit(probability: Tensor) -> Tensor:
+    p = probability.clamp(1e-4, 0.999)
+    return torch.log(p) - torch.log1p(-p)
 
 
 def pretrained_file() -> Path:

@@ -9,7 +9,7 @@ import numpy as np
 import torch
 import torch.nn.functional as F
 
-from pipeline.learn.generator import APERTURE, IGNORE, NEW_TISSUE, PatchBatch
+from pipeline.learn.generator import APERTURE, NEW_TISSUE, PatchBatch
 from pipeline.learn.train import network_inputs
 from pipeline.network import Calibration, FeatureStatistics
 from pipeline.records import SitePatch
@@ -93,7 +93,7 @@ def _row_numbers(batch: PatchBatch, read: torch.Tensor) -> dict[str, Any]:
     """Numbers from the tissue maps; ``read`` has shape (B, H, W), class numbers."""
     truth = batch.tissue
     seen = batch.valid[:, 0]
-    known = truth != IGNORE
+    known = truth < 5
     count = len(batch)
     index = torch.arange(count, device=truth.device)[:, None, None] * 25 + truth.clamp(0, 4) * 5 + read
     confusion = torch.bincount(index[known], minlength=count * 25).view(count, 5, 5)

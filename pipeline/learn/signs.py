@@ -381,17 +381,22 @@ def flaking_bark(stage: Stage, scene: Scene) -> Tensor:
 
 
 def stain(stage: Stage, scene: Scene) -> Tensor:
-    """Old water and tannin marks: wide, dull, dry, without border or gloss."""
+    """Old water and tannin marks, dull, dry, without gloss; or bleached and washed-out patches with ragged borders."""
     x, y = _anywhere(stage)
     wide = _radius(stage, 0.05, 0.3)
     runs = _streaks(
         stage, x, y + stage.host(stage.edge_mm) * 0.3, wide, stage.host(stage.edge_mm) * stage.uniform(0.5, 1.6)
     )
     cloud = stage.blob(x, y, wide * 1.4, 0.8)
-    field = mix(runs, cloud, stage.chance(0.4))
-    mask = smoothstep(-0.3, stage.uniform(0.5, 1.0), field) * stage.uniform(0.3, 0.8)
-    tone = stage.colour(((0.55, 0.5, 0.46), (0.65, 0.52, 0.4), (0.42, 0.41, 0.40), (1.25, 1.22, 1.15)), 0.08)
-    scene.albedo = mix(scene.albedo, scene.albedo * tone, mask).clamp(0.005, 0.99)
+    patches = stage.noise("fbm", stage.log_uniform(8, 60), stage.log_uniform(0.6, 2.5)) - stage.uniform(0.0, 1.2)
+    pale = stage.chance(0.35)
+    field = mix(mix(runs, cloud, stage.chance(0.4)), patches, pale)
+    crisp = mix(stage.uniform(0.5, 1.0), stage.uniform(-0.1, 0.6), pale)
+    mask = smoothstep(-0.3, crisp + 0.05, field) * stage.uniform(0.3, 0.8)
+    tone = stage.colour(((0.55, 0.5, 0.46), (0.65, 0.52, 0.4), (0.42, 0.41, 0.40), (0.8, 0.78, 0.75)), 0.08)
+    bleached = stage.colour(((0.62, 0.60, 0.55), (0.72, 0.70, 0.66), (0.55, 0.56, 0.55), (0.64, 0.52, 0.38)), 0.08)
+    aged = mix(scene.albedo * tone, mix(scene.albedo * 1.3, bleached, 0.6), pale)
+    scene.albedo = mix(scene.albedo, aged, mask).clamp(0.005, 0.99)
     return mask
 
 

@@ -23,6 +23,7 @@ from pipeline.learn.data import Collection
 from pipeline.learn.generator import Banks, Generator, Mix, PatchBatch
 from pipeline.learn.losses import losses
 from pipeline.learn.net import WoundNet, load_pretrained
+from pipeline.learn.parallel import agreed, ranks, share_gradients
 from pipeline.learn.weak import WeakPhotos
 from pipeline.network import prepare, scale_input
 
@@ -112,19 +113,25 @@ def _batches(
     settings: TrainSettings, collection: Collection | None, reviewed: Any, device: torch.device, skip: int
 ) -> Iterator[PatchBatch]:
     """Mixed batches; a run that goes on draws with another seed, since the first batches are used up."""
-    seed = settings.seed * 1_000_003 + skip
+    rank, _ = ranks()
+    seed = settings.seed * 1_000_003 + skip + 7_919_000 * rank
     banks = collection.banks("train") if collection is not None and settings.scene_photos else Banks()
     scenes = Generator(device, seed, banks, settings.size_px, settings.shares)
     weak = None
     if collection is not None and settings.photos:
         weak = WeakPhotos(collection, "train", seed + 17, settings.size_px)
     drawn: list[PatchBatch] = []
+    cuts: list[PatchBatch] = []
     while True:
         if settings.drawn and not drawn:
             drawn = _pool(scenes, settings)
         parts = [drawn.pop()] if settings.drawn else []
         if weak is not None:
-            parts.append(weak.batch(settings.photos))
+            if not cuts:
+                many = weak.batch(settings.photos * settings.pool)
+                rows = torch.arange(len(many), device=many.rgb.device).split(settings.photos)
+                cuts = [many.rows(r) for r in rows]
+            parts.append(cuts.pop())
         if reviewed is not None and settings.reviewed:
             parts.append(reviewed.batch(settings.reviewed, settings.size_px, device))
         if not parts:
@@ -208,11 +215,14 @@ def run(
         optimiser.load_state_dict(state["optimiser"])
         step, spent = state["step"], state["spent"]
     content = {**asdict(settings), "digest": settings.digest, "torch": torch.__version__, "device": str(device)}
-    (folder / "settings.json").write_text(json.dumps(content, indent=2), encoding="utf-8")
+    first = ranks()[0] == 0
+    if first:
+        (folder / "settings.json").write_text(json.dumps(content, indent=2), encoding="utf-8")
     step = _loop(
         folder, settings, net, average, optimiser, _batches(settings, collection, reviewed, device, step), step, spent
     )
-    save_weights(average.net, folder / "model.safetensors", {"settings": settings.digest, "steps": str(step)})
+    if first:
+        save_weights(average.net, folder / "model.safetensors", {"settings": settings.digest, "steps": str(step)})
     return average.net
 
 
@@ -220,7 +230,8 @@ def _optimiser(net: WoundNet, settings: TrainSettings) -> torch.optim.Optimizer:
     matrices = [p for p in net.parameters() if p.ndim > 1]
     vectors = [p for p in net.parameters() if p.ndim <= 1]
     groups = [{"params": matrices, "weight_decay": settings.weight_decay}, {"params": vectors, "weight_decay": 0.0}]
-    return torch.optim.AdamW(groups, lr=settings.rate, betas=(0.9, 0.99))
+    fused = next(net.parameters()).is_cuda
+    return torch.optim.AdamW(groups, lr=settings.rate, betas=(0.9, 0.99), fused=fused)
 
 
 def _loop(
@@ -234,36 +245,44 @@ def _loop(
     spent: float,
 ) -> int:
     device = next(net.parameters()).device
+    first = ranks()[0] == 0
     began = time.monotonic() - spent
     curves = folder / "curves.csv"
     net.train()
     running: dict[str, float] = {}
+    progress = 0.0
     while True:
-        elapsed = time.monotonic() - began
-        progress = elapsed / (60 * settings.minutes) if settings.minutes else step / settings.steps
+        if not settings.minutes:
+            progress = step / settings.steps
+        elif step % 20 == 0:
+            # Rarely, since asking makes the processes wait for each other.
+            progress = agreed((time.monotonic() - began) / (60 * settings.minutes), device)
         if progress >= 1:
             break
         batch = next(batches)
         for group in optimiser.param_groups:
             group["lr"] = settings.rate * _rate(progress)
-        with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
-            output = net(*network_inputs(batch))
-        terms = losses(output, batch)
-        total = torch.stack(list(terms.values())).sum()
-        optimiser.zero_grad(set_to_none=True)
-        total.backward()
+        # Kernels are chosen by trial for the network, whose sizes stay; not for drawing, where they vary.
+        with torch.backends.cudnn.flags(enabled=True, benchmark=True, allow_tf32=True):
+            with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
+                output = net(*network_inputs(batch))
+            terms = losses(output, batch)
+            total = torch.stack(list(terms.values())).sum()
+            optimiser.zero_grad(set_to_none=True)
+            total.backward()
+        share_gradients(net)
         torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
         optimiser.step()
-        with torch.no_grad():
-            net.typical.lerp_(output.features.detach().float().mean(0), 0.02)
         average.update(net)
         step += 1
-        if step % 50 == 0 or step == 1:
+        if first and (step % 50 == 0 or step == 1):
             running = {name: float(value.detach()) for name, value in terms.items()}
-            _write_curve(curves, step, progress, len(batch) * step / max(time.monotonic() - began, 1e-6), running)
-        if step % 1000 == 0:
+            speed = len(batch) * step * ranks()[1] / max(time.monotonic() - began, 1e-6)
+            _write_curve(curves, step, progress, speed, running)
+        if first and step % 1000 == 0:
             _save_state(folder, net, average, optimiser, step, time.monotonic() - began)
-    _save_state(folder, net, average, optimiser, step, time.monotonic() - began)
+    if first:
+        _save_state(folder, net, average, optimiser, step, time.monotonic() - began)
     return step
 
 

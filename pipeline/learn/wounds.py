@@ -207,6 +207,11 @@ def draw_wood(stage: Stage, wound: Wound) -> tuple[Tensor, Tensor]:
     )
     hollow = smoothstep(0.0, 0.35, hollow) * torch.maximum(stage.chance(0.15) * old, hole * stage.chance(0.6)) * wall
     albedo = mix(albedo, albedo * stage.uniform(0.08, 0.4), hollow)
+    # A hole too deep for light: black to near its rim, in any stage.
+    pit = torch.maximum(hole * stage.chance(0.4), stage.chance(0.1))
+    dark_from = stage.uniform(0.0, 0.35) * a
+    inside = smoothstep(0.0, 0.25 * a + 0.3, -wound.opening - dark_from)
+    albedo = mix(albedo, albedo * stage.log_uniform(0.02, 0.25), inside * pit)
     return albedo, height - hollow * deep * 0.5
 
 
@@ -238,11 +243,11 @@ def draw_callus(stage: Stage, wound: Wound, bark: Tensor) -> tuple[Tensor, Tenso
     dx, dy = stage.x - stage.host(wound.centre_mm[:, :1]), stage.y - stage.host(wound.centre_mm[:, 1:])
     wide = stage.host((wound.half_mm[:, 0] > 1.25 * wound.half_mm[:, 1]).astype(np.float32))
     across, along = mix(dx, dy, wide), mix(dy, dx, wide)
-    seam = smoothstep(1.0, 0.2, (across + wobble).abs() / (stage.log_uniform(0.3, 1.6) + 0.02 * a))
+    seam = smoothstep(1.0, 0.2, (across + wobble).abs() / (stage.log_uniform(0.3, 3.0) + 0.02 * a))
     seam = seam * smoothstep(1.0, 0.8, along.abs() / (stage.host(wound.half_mm.max(1)) * stage.uniform(0.5, 0.95)))
     seam = seam * shut * smoothstep(-0.4, 0.4, stage.noise("smooth", a * 0.5) + stage.uniform(0, 2))
     gone = stage.host((wound.stage == REBARKED).astype(np.float32))
-    albedo = albedo * (1 - seam * mix(stage.uniform(0.5, 0.92), stage.uniform(0.1, 0.6), gone))
+    albedo = albedo * (1 - seam * mix(stage.uniform(0.5, 0.97), stage.uniform(0.1, 0.8), gone))
     height = height - seam * 1.2
     cover = gone * smoothstep(-1.2, 0.2, stage.noise("fbm", a * 0.5) + stage.uniform(0.9, 2.6))
     albedo = mix(albedo, bark * torch.exp(stage.uniform(-0.2, 0.25)), cover * stage.uniform(0.7, 1.0))
