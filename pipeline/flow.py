@@ -9,7 +9,7 @@ Nothing here touches a database, a page or the command line; the reader is passe
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, TypeVar
 
 from pipeline import alerts, card, colour, intake, measure, quality, surface, timeline
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from pipeline.records import (
         CardFix,
         ClockShift,
+        LensFix,
         Photo,
         Reader,
         Register,
@@ -61,6 +62,8 @@ class ReadContext:
     model: str
     shifts: tuple[ClockShift, ...] = ()
     """What people said of wrong clocks."""
+    lenses: Mapping[str, LensFix] = field(default_factory=dict)
+    """What earlier photos told of phones' lenses, by label."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,8 +126,8 @@ def read_photo(data: bytes, file: str, sha256: str, context: ReadContext, reader
         found = card.find_card(photo.pixels, settings.card)
         site, doubts = card.site_of(found, context.register)
         day = taken_at.astimezone(zone).date()
-        girth_mm = context.register.girth_mm(site, day)
-        fix = surface.fit_surface(photo, found, girth_mm, settings.surface)
+        girth_mm, lens = context.register.girth_mm(site, day), context.lenses.get(photo.camera.lens)
+        fix = surface.fit_surface(photo, found, girth_mm, settings.surface, lens)
         balance = colour.white_balance(photo, found, fix)
         window = surface.overview_window(context.register.sites[site], settings.patch)
         overview = surface.unroll(photo, fix, window, settings.patch.overview_px, balance)
@@ -176,7 +179,7 @@ def _read_with_card(photo: Photo, found: CardFix, site: int | None, context: Rea
     settings, register = context.settings, context.register
     day = (photo.taken_at or context.now).astimezone(settings.grove.zone).date()
     girth_mm = register.girth_mm(site, day) if site is not None else None
-    fix = surface.fit_surface(photo, found, girth_mm, settings.surface)
+    fix = surface.fit_surface(photo, found, girth_mm, settings.surface, context.lenses.get(photo.camera.lens))
     balance = colour.white_balance(photo, found, fix)
     window = surface.overview_window(register.sites.get(site) if site is not None else None, settings.patch)
     overview = surface.unroll(photo, fix, window, settings.patch.overview_px, balance)

@@ -13,7 +13,7 @@ import numpy as np
 
 from pipeline import camera
 from pipeline.errors import PhotoRefused
-from pipeline.records import Flag, PhotoStage
+from pipeline.records import Flag, PhotoStage, RefusalCode
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -80,7 +80,7 @@ def _zoom_in_tag(
     """Whether the tags' focal length has a digital zoom in it, as the card's perspective tells; and the doubt.
 
     Phones disagree.  A card seen at a slant fits one focal length better; one seen squarely fits both, and then the
-    tag is taken to have the zoom in it, as CIPA DC-008 means it, with the doubt between the two.
+    tag is taken to have the zoom in it (common practice, no source), with the doubt between the two.
     """
     left = []
     for factor in (1.0, zoom):
@@ -119,5 +119,6 @@ def of_card(
             PhotoStage.SURFACE,
             "The card's corners fit no flat card in front of the camera.",
             "Photograph the card again, whole, flat and squarely.",
+            code=RefusalCode.NO_POSE,
         )
     return best[1], best[2], best[0]

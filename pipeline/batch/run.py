@@ -17,6 +17,7 @@ import cv2
 
 from pipeline import alerts, assess, flow, readers
 from pipeline.batch.inbox import Received, receive_inbox
+from pipeline.batch.lenses import learn_lenses
 from pipeline.batch.reading import Count, ReadingQueue
 from pipeline.batch.tying import tie_sites
 from pipeline.batch.words import Progress, RunStage, RunSummary
@@ -101,7 +102,7 @@ def run(
     with store.lock(LOCK, wait_s=wait_s) as lock, _one_thread():
         version = readers.model_of(name) if open_reader is readers.open_reader else open_reader(name)[1]
         store.use_reader(version, grove.settings.reading_hash, now)
-        context = flow.ReadContext(grove.settings, grove.register, now, version)
+        context = flow.ReadContext(grove.settings, grove.register, now, version, lenses=store.lenses())
         orders = Orders(read, open_reader, name, context, grove.photos, grove.cache)
         count, received = Count(), Received()
         queue = ReadingQueue(grove, store, orders, lock, progress, count, received, retry_faults, read_again)
@@ -111,6 +112,7 @@ def run(
         ):
             queue.read_waiting(inbox, _number_of(workers))
         with clock.stage(RunStage.COMPARING):
+            learn_lenses(grove, store, lock.check)
             tie_sites(grove, store, assess.full_register(grove, store), version, lock.check, progress)
         with clock.stage(RunStage.ALERTS):
             lock.check()

@@ -11,6 +11,7 @@ from pipeline.store.audit import AuditLog
 from pipeline.store.bark import Bark
 from pipeline.store.casebook import Casebook
 from pipeline.store.clock_book import ClockBook
+from pipeline.store.lens_book import LensBook
 from pipeline.store.locks import Locks
 from pipeline.store.opening import open_engine
 from pipeline.store.outbox_book import OutboxBook
@@ -21,7 +22,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-class Store(Arrivals, Results, Bark, AlertBook, People, ClockBook, Casebook, OutboxBook, Accounts, AuditLog, Locks):
+class Store(
+    Arrivals, Results, Bark, AlertBook, People, ClockBook, Casebook, OutboxBook, LensBook, Accounts, AuditLog, Locks
+):
     """A grove's database.  Takes and gives records only; use it as a context manager."""
 
     def close(self) -> None:
