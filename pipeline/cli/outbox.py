@@ -12,6 +12,10 @@ from pipeline.cli import options, output
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from pipeline.grove import Grove
+    from pipeline.outbox import Delivery
+    from pipeline.records import Digest
+
 
 @click.command("outbox")
 @options.grove_argument
@@ -27,8 +31,8 @@ def command(
 ) -> None:  # fmt: skip
     """Write what is new among the alerts as a text; send it by e-mail where that is set.
 
-    The text goes to GROVE/outbox. Call this after each run: only what was not told before is told, and nothing is sent
-    twice. E-mail is off until grove.yaml says so:
+    The text goes to GROVE/outbox. Only what was not told before is told, and nothing is sent twice. A run does the same
+    by itself where e-mail is enabled; it is off until grove.yaml says so:
 
     \b
     outbox:
@@ -43,21 +47,37 @@ def command(
 
     What could not be sent waits and is tried again by the next call.
     """  # noqa: D301 - click wants the character itself
+    grove = options.open_grove(grove_folder, configs, assignments)
+    written, delivery = tell(grove, options.present(grove, on), at_once=retry)
+    if as_json:
+        output.emit_json(as_record(written, delivery))
+        return
+    if written is None:
+        click.echo("Nothing new to tell. That says only what the photos show.")
+    print_delivery(written, delivery, show=show)
+    if not grove.settings.outbox.enabled and written is not None:
+        click.echo("E-mail is off (outbox.enabled); the text stays on this machine.")
+
+
+def tell(grove: Grove, now: datetime, *, at_once: bool = False) -> tuple[tuple[Digest, Path] | None, Delivery]:
+    """Write what is new as a text, and send what waits where e-mail is enabled."""
     import os
 
     from pipeline import outbox, store
 
-    grove = options.open_grove(grove_folder, configs, assignments)
-    now = options.present(grove, on)
     with store.open_store(grove.database) as memory:
         written = outbox.write_news(grove, memory, now)
-        delivery = outbox.deliver(grove, memory, now, os.environ, at_once=retry)
-    if as_json:
-        output.emit_json({"file": written[1] if written else None, "delivery": delivery})
-        return
-    if written is None:
-        click.echo("Nothing new to tell. That says only what the photos show.")
-    else:
+        return written, outbox.deliver(grove, memory, now, os.environ, at_once=at_once)
+
+
+def as_record(written: tuple[Digest, Path] | None, delivery: Delivery) -> dict[str, object]:
+    """The same for scripts."""
+    return {"file": written[1] if written else None, "delivery": delivery}
+
+
+def print_delivery(written: tuple[Digest, Path] | None, delivery: Delivery, *, show: bool = False) -> None:
+    """What was written, sent, left waiting and refused."""
+    if written is not None:
         digest, path = written
         click.echo(f"{digest.subject}\nWritten to {path}")
         if show:
@@ -68,5 +88,3 @@ def command(
         click.echo(f"Waits: {file}: {why}")
     for who, said in (delivery.refused or {}).items():
         click.echo(f"Refused by the server: {who} ({said})", err=True)
-    if not grove.settings.outbox.enabled and written is not None:
-        click.echo("E-mail is off (outbox.enabled); the text stays on this machine.")

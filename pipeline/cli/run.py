@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.cli import options, output
-from pipeline.errors import EXIT_SOME_REFUSED
+from pipeline.cli import options, outbox, output
+from pipeline.errors import EXIT_SOME_REFUSED, WoundwoodError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
     from pipeline.batch import Progress, RunSummary
     from pipeline.grove import Grove
+    from pipeline.outbox import Delivery
+    from pipeline.records import Digest
 
 
 @click.command("run")
@@ -36,17 +38,33 @@ def command(
 
     Every file that arrives is copied into photos/, recorded, and only then taken out of the inbox. A run that was
     cut off goes on where it stopped; running twice changes nothing. After a change of settings the photos are read
-    again; what another network has read stays as it is, unless you say --again.
+    again; what another network has read stays as it is, unless you say --again. Where outbox.enabled is set, new
+    alerts are then sent by e-mail, each once (see woundwood outbox).
     """
     grove = options.open_grove(grove_folder, configs, assignments)
-    summary = run_grove(grove, model, workers, options.present(grove, on), quiet=as_json, again=again)
+    now = options.present(grove, on)
+    summary = run_grove(grove, model, workers, now, quiet=as_json, again=again)
+    told = tell_news(grove, now)
     if as_json:
-        output.emit_json(summary)
+        output.emit_json(output.plain(summary) | ({"outbox": outbox.as_record(*told)} if told else {}))
     else:
         print_summary(summary)
+        if told:
+            outbox.print_delivery(*told)
         click.echo(f"Next: woundwood alerts {grove_folder}    woundwood report {grove_folder}")
     if summary.refused:
         click.get_current_context().exit(EXIT_SOME_REFUSED)
+
+
+def tell_news(grove: Grove, now: datetime) -> tuple[tuple[Digest, Path] | None, Delivery] | None:
+    """Call the outbox after a run where e-mail is enabled; a post that does not work is said and undoes nothing."""
+    if not grove.settings.outbox.enabled:
+        return None
+    try:
+        return outbox.tell(grove, now)
+    except WoundwoodError as error:
+        click.echo(f"The photos were read, but the outbox could not be used. {error}", err=True)
+        return None
 
 
 def run_grove(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import socket
 import ssl
@@ -16,7 +17,7 @@ from pathlib import Path
 import pytest
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
-from click.testing import CliRunner
+from click.testing import CliRunner, Result
 
 from pipeline import notify, outbox, store
 from pipeline.cli import cli
@@ -347,3 +348,52 @@ def test_a_closed_alert_is_never_news() -> None:
     opened = replace(closed, state=AlertState.OPEN)
     assert notify.digest_of("Hill", [closed], {}, (), NOW, Severity.NOTE) is None
     assert notify.digest_of("Hill", [opened], {}, (), NOW, Severity.NOTE) is not None
+
+
+@pytest.fixture
+def overdue(tmp_path: Path) -> Path:
+    """A grove whose only site was never photographed, so that a run finds its visit overdue."""
+    folder = tmp_path / "g"
+    assert CliRunner().invoke(cli, ["init", str(folder)]).exit_code == 0
+    for table, row in (("trees", "A-012"), ("stems", "A-012,1"), ("sites", "205,A-012,1,window,2025-11-01")):
+        path = folder / "register" / f"{table}.csv"
+        header = path.read_text(encoding="utf-8").splitlines()[0]
+        path.write_text(f"{header}\n{row}{',' * (header.count(',') - row.count(','))}\n", encoding="utf-8")
+    return folder
+
+
+def run(command: str, folder: Path, port: int | None, *more: str) -> Result:
+    """A command with e-mail to a server on this machine, or without e-mail."""
+    mails = {"enabled": "true", "host": "127.0.0.1", "port": port, "security": "none", "sender": "grove@example.org",
+             "recipients": "[a@example.org]", "timeout_s": 5}  # fmt: skip
+    sets = {"least_severity": "note"} | (mails if port is not None else {})
+    words = [word for name, value in sets.items() for word in ("--set", f"outbox.{name}={value}")]
+    return CliRunner().invoke(cli, [command, str(folder), "--on", "2026-05-04", *words, *more])
+
+
+def test_a_run_tells_what_is_new_once(overdue: Path, post: tuple[Post, int]) -> None:
+    """A real mail server; the run, the run again, and the command by itself: one e-mail."""
+    first = run("run", overdue, post[1])
+    assert first.exit_code == 0, first.output
+    assert "Sent: " in first.output
+    again = run("run", overdue, post[1], "--json")
+    assert json.loads(again.stdout)["outbox"]["file"] is None
+    assert run("outbox", overdue, post[1]).exit_code == 0
+    assert len(post[0].subjects) == 1
+    assert len(list((overdue / "outbox").glob("*.txt"))) == 1
+
+
+def test_a_run_without_e_mail_tells_nobody(overdue: Path) -> None:
+    done = run("run", overdue, None)
+    assert done.exit_code == 0, done.output
+    assert not list((overdue / "outbox").glob("*.txt"))
+
+
+def test_a_post_that_cannot_work_does_not_undo_a_run(overdue: Path) -> None:
+    """Settings without a server, and a server that is not there: the run is done either way, the digest waits."""
+    unset = run("run", overdue, None, "--set", "outbox.enabled=true")
+    assert unset.exit_code == 0, unset.output
+    assert "outbox could not be used" in unset.stderr
+    gone = run("run", overdue, free_port())
+    assert gone.exit_code == 0, gone.output
+    assert "Waits: " in gone.output
