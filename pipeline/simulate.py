@@ -13,6 +13,7 @@ import hashlib
 import math
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -33,6 +34,9 @@ from pipeline.records import (
     WoundKind,
 )
 from pipeline.seasons import DAYS_A_MONTH, growing_days
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 END_SHARE = 18.4 / 4.5
 KINDS = (
@@ -69,12 +73,17 @@ class GrovePlan:
 
 @dataclass(frozen=True, slots=True)
 class ReaderError:
-    """How photos err; standard deviations."""
+    """How photos err; standard deviations.
+
+    The rim is seen too far out or in all round by ``rim_mm``, and wanders about that by ``wander_mm``, over lengths of
+    5 mm, so that the ends of each chord move on their own too.
+    """
 
     site_area_rel: float = 0.03
     visit_area_rel: float = 0.015
     rim_mm: float = 0.25
     corner_area_rel: float = 0.004
+    wander_mm: float = 0.15
 
 
 @dataclass(slots=True)
@@ -301,15 +310,18 @@ def _photograph(
         shape = (truth.width_mm[i], height or truth.width_mm[i] * ratio)
         for k in range(2 if rng.random() < plan.second_photos else 1):
             again = stretch + float(rng.normal(0.0, errors.corner_area_rel))
-            seen = _sizes(shape, again, rim + float(rng.normal(0.0, 0.3 * errors.rim_mm)))
+            chords = math.sqrt(2.0) * errors.wander_mm * rng.standard_normal(2)
+            seen = _sizes(shape, again, rim + float(rng.normal(0.0, 0.3 * errors.rim_mm)), chords)
             readings.append(_reading(site, day, k, seen, truth, i, plan, errors, rng))
     return readings
 
 
-def _sizes(shape: tuple[float, float], stretch: float, rim_mm: float) -> tuple[float, float, float, float]:
+def _sizes(
+    shape: tuple[float, float], stretch: float, rim_mm: float, chords_mm: NDArray[np.float64]
+) -> tuple[float, float, float, float]:
     """Width, height, area, perimeter as a photo gives them; all 0 where the opening is lost."""
-    width = shape[0] * (1 + stretch / 2) + 2 * rim_mm if shape[0] > 0 else 0.0
-    height = shape[1] * (1 + stretch / 2) + 2 * rim_mm if shape[0] > 0 else 0.0
+    width = shape[0] * (1 + stretch / 2) + 2 * rim_mm + float(chords_mm[0]) if shape[0] > 0 else 0.0
+    height = shape[1] * (1 + stretch / 2) + 2 * rim_mm + float(chords_mm[1]) if shape[0] > 0 else 0.0
     area, perimeter = _ellipse(width, height)
     return (width, height, area, perimeter) if area >= 4.0 else (0.0, 0.0, 0.0, 0.0)
 
@@ -333,7 +345,9 @@ def _reading(
         "focal length": errors.visit_area_rel * area,
         "rim": 1.044 * errors.rim_mm * perimeter,
         "corner noise": errors.corner_area_rel * area,
+        "softness": errors.wander_mm * math.sqrt(perimeter * min(perimeter, 5.0)),
     }
+    chord_sd = math.hypot(2.088 * errors.rim_mm, math.sqrt(2.0) * errors.wander_mm)
     rel = math.sqrt(errors.site_area_rel**2 + errors.visit_area_rel**2) / 2
     closed = area <= 0
     return Reading(
@@ -348,9 +362,9 @@ def _reading(
         aperture_area_mm2=area,
         aperture_area_mm2_sd=None if closed else math.sqrt(sum(part**2 for part in parts.values())),
         aperture_width_mm=width,
-        aperture_width_mm_sd=None if closed else math.hypot(rel * width, 2.088 * errors.rim_mm),
+        aperture_width_mm_sd=None if closed else math.hypot(rel * width, chord_sd),
         aperture_height_mm=height,
-        aperture_height_mm_sd=None if closed else math.hypot(rel * height, 2.088 * errors.rim_mm),
+        aperture_height_mm_sd=None if closed else math.hypot(rel * height, chord_sd),
         aperture_perimeter_mm=perimeter,
         aperture_perimeter_mm_sd=None if closed else math.hypot(rel * perimeter, 6.56 * errors.rim_mm),
         new_tissue_width_mm=None,
