@@ -6,14 +6,14 @@ from dataclasses import replace
 from itertools import islice
 from typing import TYPE_CHECKING
 
-from pipeline import flow, ties, timeline
+from pipeline import corrections, flow, ties, timeline
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from datetime import date
 
     from pipeline.grove import Grove
-    from pipeline.records import Reading, Register, TreeHealth
+    from pipeline.records import Reading, Register, Review, RimField, TreeHealth
     from pipeline.store import Store
 
 
@@ -26,16 +26,31 @@ def full_register(grove: Grove, store: Store) -> Register:
     return replace(grove.register, events=tuple(events))
 
 
-def _on_one_bark(grove: Grove, store: Store, sites: Sequence[int]) -> list[Reading]:
-    """Readings in the scale that all photos of their site give together, with the score of the same place."""
-    readings = store.readings_of(sites)
+def readings_that_count(
+    grove: Grove, store: Store, sites: Sequence[int], reviews: Sequence[Review] | None = None
+) -> list[Reading]:
+    """Readings of some sites as people put them right, in the scale that all photos of their site give together.
+
+    Parameters
+    ----------
+    reviews
+        Answers about these sites; those that stand are looked up by default.
+    """
+    answers = store.reviews(sites=sites, standing_only=True) if reviews is None else reviews
+    readings = corrections.corrected_all(store.readings_of(sites), answers, grove.settings)
+    drawn = {reading.sha256 for reading in readings if any(c.what == "rim" for c in reading.corrections)}
     known = store.ties_of(reading.sha256 for reading in readings)
     return [
         reading
         if (tie := known.get(reading.sha256)) is None
-        else ties.corrected(reading, tie.scale, tie.same_place, grove.settings, tie.field)
+        else ties.corrected(reading, tie.scale, tie.same_place, grove.settings, _still_true(tie.field, drawn))
         for reading in readings
     ]
+
+
+def _still_true(field: RimField | None, drawn: set[str]) -> RimField | None:
+    """The advance of a rim between two photos, unless a person has put one of the two rims right since."""
+    return None if field is None or drawn & {field.earlier, field.later} else field
 
 
 def assess_trees(
@@ -57,10 +72,12 @@ def assess_trees(
     chosen = set(wanted)
     sites = [site.site for site in register.sites.values() if site.tree in chosen]
     readings: dict[int, list[Reading]] = {}
-    for reading in _on_one_bark(grove, store, sites):
+    answers = store.reviews(sites=sites, standing_only=True)
+    counted = readings_that_count(grove, store, sites, answers)
+    for reading in counted:
         readings.setdefault(reading.site, []).append(reading)
     index = timeline.index_register(register)
-    reviews = flow.by_tree(store.reviews(sites=sites, standing_only=True), register)
+    reviews = flow.by_tree(answers, register)
     refusals = flow.by_tree(store.refusals_of(sites), register)
     return tuple(
         flow.assess_tree(

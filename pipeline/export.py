@@ -113,6 +113,7 @@ TABLES: dict[str, dict[str, str]] = {
         "flags": "text",
         "sha256": "text",
         **{f"{piece}_advance_mm{end}": "number" for piece in _PIECES for end in _BOUNDS},
+        "put_right": "text",
     },
     "rim_arcs": {
         "site": "whole",
@@ -329,6 +330,7 @@ def visit_row(visit: Visit, tree: str, stem: str, *, is_wound: bool = True) -> R
         shift: RimShift | None = None if visit.rim_field is None else getattr(visit.rim_field, piece)
         if shift is not None:
             row |= _bounded(f"{name}_advance_mm", shift.advance_mm, shift.advance_mm_sd)
+    row["put_right"] = ";".join(f"{c.what} by {c.who} {c.on.isoformat()}" for c in visit.corrections)
     return row
 
 

@@ -1000,6 +1000,17 @@ class RimField:
 
 
 @dataclass(frozen=True, slots=True)
+class Correction:
+    """What a person put in the place of what the reader said of one photo: ``what`` is ``rim`` or ``stage``."""
+
+    what: str
+    who: str
+    on: date
+    sha256: str
+    stage: Stage | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class SignReading:
     """One sign in one photo: probability of presence, area, distance from the aperture's rim (``None``: not placed)."""
 
@@ -1049,6 +1060,8 @@ class Reading:
     """Advance of the rim since an earlier photo, without arcs and rims where they are not asked for."""
     stated_at: datetime | None = None
     """As in :class:`Photo`: ``None`` where ``taken_at`` is what the photo says."""
+    corrections: tuple[Correction, ...] = ()
+    """By whom rim and stage were put right; never stored with the reading, always taken from the answers that stand."""
 
     @property
     def stage(self) -> Stage:
@@ -1116,6 +1129,8 @@ class Visit:
     area_common_rel_sd: float = 0.0
     rim_field: RimField | None = None
     """Advance of sides and ends since the visit before, measured on the same bark."""
+    corrections: tuple[Correction, ...] = ()
+    """By whom rim or stage of its photos were put right."""
 
 
 @dataclass(frozen=True, slots=True)

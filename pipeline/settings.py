@@ -314,6 +314,8 @@ class ReviewSettings(_Section):
     )
     sign_in_wait_min: float = Field(15.0, gt=0, description="Minutes over which wrong passwords are counted.")
     min_password_length: int = Field(12, ge=8, description="Shortest password that is taken.")
+    rim_sd_mm: float = Field(0.2, ge=0, description="Standard uncertainty of a rim that a person drew or accepted.")
+    stage_sure: float = Field(0.95, gt=0.5, lt=1, description="How surely a stage that a person named is the stage.")
 
 
 class OutboxSettings(_Section):

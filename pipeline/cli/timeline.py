@@ -90,7 +90,7 @@ def _print_site(history: SiteHistory) -> None:
                 output.figure(visit.aperture_width_mm, visit.aperture_width_mm_sd),
                 output.figure(visit.rim_advance_mm, visit.rim_advance_mm_sd, 2),
                 _shift(visit, "sides"), _shift(visit, "ends"),
-                " ".join(visit.flags.names),
+                " ".join((*visit.flags.names, *(f"{c.what} put right by {c.who} {c.on}" for c in visit.corrections))),
             )
             for visit in history.visits
         ),

@@ -64,6 +64,7 @@ def _visit_row(visit: Visit, site: Site) -> dict[str, str]:
     doubts = [
         sentence for flag, sentence in FLAG_SENTENCES.items() if flag in visit.flags and flag.name != "NO_APERTURE"
     ]
+    doubts += [say("put_right_" + c.what, who=c.who, day=c.on.isoformat()) for c in visit.corrections]
     return {
         "day": visit.visit_on.isoformat(),
         "event": "",

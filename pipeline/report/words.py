@@ -151,6 +151,8 @@ WORDS: dict[str, str] = {
     "col_advance": "Rim advance since last visit, mm",
     "col_signs": "Signs that may be present",
     "col_doubts": "Doubts",
+    "put_right_rim": "Rim put right by {who} on {day}.",
+    "put_right_stage": "Stage put right by {who} on {day}.",
     # where the rim advanced
     "rim_title": "Site {site}: the rim",
     "rim_between": "from {first} to {last}, on the same bark",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from pipeline import assess, timeline
+from pipeline import assess, corrections, timeline
 from pipeline.records import FLAG_SENTENCES, AlertState, EventKind, Flag, ReviewAnswer, Sign, WoundKind
 from pipeline.review import pictures, rims
 from pipeline.review.answers import at_stake
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from pipeline.records import (
         Alert,
+        Correction,
         Event,
         Outlines,
         Polygon,
@@ -62,6 +63,7 @@ class Frame:
     doubts: tuple[str, ...]
     has_scale: bool
     scale_px_per_mm: float
+    put_right: str = ""
 
     @property
     def x(self) -> float:
@@ -139,16 +141,17 @@ def case_view(
     if site is None or tree is None:
         return None
     version = desk.store.last_review(number)
-    readings = desk.store.readings_of([number])
+    reviews = desk.store.reviews(sites=[number])
+    readings = assess.readings_that_count(desk.grove, desk.store, [number], reviews)
     register = assess.full_register(desk.grove, desk.store)
     history = timeline.site_history(site, readings, register.events, desk.settings.time, desk.settings.grove)
+    history = corrections.over_history(history, corrections.by_photo(readings), desk.settings)
     frames = _frames(desk, history, readings)
     if not frames:
         return None
     now = next((f for f in frames if f.sha256 == photo), frames[0])
     earlier = [f for f in frames if f.visit_on < now.visit_on] or [f for f in frames if f is not now]
     then = next((f for f in frames if f.sha256 == before and f is not now), earlier[0] if earlier else None)
-    reviews = desk.store.reviews(sites=[number])
     rim, rim_by = _rim(now, readings, reviews)
     if blind:
         rim, rim_by = (), ""
@@ -219,7 +222,13 @@ def _frame(reading: Reading, visit: Visit, place: pictures.Place) -> Frame:
         doubts=tuple(FLAG_SENTENCES[flag] for flag in Flag if flag & reading.flags),
         has_scale=place.has_scale,
         scale_px_per_mm=place.source_px_per_mm,
+        put_right=put_right_words(reading.corrections),
     )
+
+
+def put_right_words(corrections: Sequence[Correction]) -> str:
+    """Who put what right and when, for a person to read."""
+    return "; ".join(f"{c.what} by {c.who}, {c.on.isoformat()}" for c in corrections)
 
 
 def _sign_p(readings: Sequence[Reading], now: Frame) -> dict[Sign, float]:
