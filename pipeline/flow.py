@@ -12,7 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, TypeVar
 
-from pipeline import alerts, card, colour, intake, measure, quality, surface, timeline
+from pipeline import alerts, card, colour, corrections, intake, measure, quality, surface, timeline
 from pipeline.cardspec import site_of_codes
 from pipeline.errors import PhotoRefused
 from pipeline.records import (
@@ -292,6 +292,9 @@ def assess_tree(
         timeline.site_history(site, readings.get(site.site, ()), events, settings.time, settings.grove)
         for site in sites
     )
+    put_right = corrections.by_photo(reading for site in sites for reading in readings.get(site.site, ()))
+    if put_right:
+        histories = tuple(corrections.over_history(history, put_right, settings) for history in histories)
     numbers = {site.site for site in sites}
     findings = alerts.find(
         histories,
