@@ -27,7 +27,7 @@ def command(grove_folder: Path, configs: tuple[str, ...], assignments: tuple[str
     Exit code 1 if something must be put right before a run.
     """
     grove = options.open_grove(grove_folder, configs, assignments)
-    rows = [*_register(grove), *_disk(grove), *_model(grove), *_settings(grove)]
+    rows = [*_register(grove), *_disk(grove), *_model(grove), *_lenses(grove), *_settings(grove)]
     if as_json:
         output.emit_json(rows)
     else:
@@ -80,6 +80,24 @@ def _model(grove: Grove) -> list[dict[str, Any]]:
     except ModelError as error:
         return [_row("WRONG", f"reader: {error.what}", error.remedy)]
     return [_row("ok", f"reader: {name}")]
+
+
+def _lenses(grove: Grove) -> list[dict[str, Any]]:
+    """What the cards told of each phone's lenses, once there was a run."""
+    from pipeline import store
+
+    if not grove.database.exists():
+        return []
+    with store.open_store(grove.database) as memory:
+        return [
+            _row(
+                "ok",
+                f"lens {lens.lens}: focal length {100 * (lens.focal_factor - 1):+.1f} % "
+                f"± {196 * lens.focal_factor_sd:.1f} % against its tags, "
+                f"k1 {lens.k1:+.3f} ± {1.96 * lens.k1_sd:.3f}, from {lens.photos} photos",
+            )
+            for lens in memory.lenses().values()
+        ]
 
 
 def _settings(grove: Grove) -> list[dict[str, Any]]:

@@ -154,7 +154,14 @@ def _unrolled(desk: Desk, sha256: str, near: bool) -> SitePatch | None:
             photo = intake.open_file(path, sha256, settings.intake, settings.grove.zone, desk.now())
             found = card.find_card(photo.pixels, settings.card)
             day = (photo.taken_at or desk.now()).astimezone(settings.grove.zone).date()
-            fix = surface.fit_surface(photo, found, desk.register.girth_mm(site.site, day), settings.surface)
+            # the geometry that the reading was made with, so that its outlines fit; a lens may have been learned since
+            fix = cache.load_fix(desk.grove.cache, sha256) or surface.fit_surface(
+                photo,
+                found,
+                desk.register.girth_mm(site.site, day),
+                settings.surface,
+                desk.store.lenses().get(photo.camera.lens),
+            )
             balance = colour.white_balance(photo, found, fix)
             window = surface.overview_window(site, settings.patch)
             patch = surface.unroll(photo, fix, window, settings.patch.overview_px, balance)

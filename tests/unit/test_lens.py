@@ -9,6 +9,7 @@ import pytest
 
 from pipeline import bend, cache, card, lens, ruler, surface
 from pipeline.batch import lenses as learning
+from pipeline.cli import check
 from pipeline.grove import Grove
 from pipeline.records import CameraTag, CardFix, Flag, LensFix, Photo, SitePatch, SurfaceFix
 from pipeline.settings import Settings, SurfaceSettings
@@ -264,4 +265,8 @@ def test_a_run_learns_and_keeps_the_lens_of_a_phone(tmp_path: Path) -> None:
         assert kept[PHONE.lens].photos == 10
         assert kept[PHONE.lens].focal_factor == pytest.approx(1.03, abs=0.02)
         assert store.phones_to_learn(8, 1.25) == {}  # nothing new since
+        shown = [row["what"] for row in check._lenses(grove)]
+        assert len(shown) == 1
+        assert "Phone One, 5.10 mm" in shown[0]
+        assert "from 10 photos" in shown[0]
         assert store.phones_to_learn(8, 1.0) == {PHONE.device: 10}
