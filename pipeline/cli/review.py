@@ -30,13 +30,15 @@ FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 @click.option("--expect", default="", metavar="DIGEST", help="With --check-log: a digest noted earlier.")
 @click.option("--export-labels", type=click.Path(file_okay=False, path_type=Path), default=None, metavar="FOLDER",
               help="Write the reviewed cases as COCO labels with their pictures, and stop.")  # fmt: skip
+@click.option("--label-next", type=click.IntRange(1), default=None, metavar="N",
+              help="List the N cases in which a label teaches the network most, and stop.")  # fmt: skip
 @click.option("--import-labels", type=FILE, default=None, metavar="FILE", help="Take labels from a COCO file.")
 @options.config_option
 @options.set_option
 def command(
     grove_folder: Path, port: int, lan: bool, certificate: Path | None, key: Path | None, name: str | None,
     add_user: str | None, role: str, check_log: bool, expect: str, export_labels: Path | None,
-    import_labels: Path | None, configs: tuple[str, ...], assignments: tuple[str, ...],
+    label_next: int | None, import_labels: Path | None, configs: tuple[str, ...], assignments: tuple[str, ...],
 ) -> None:  # fmt: skip
     """Judge what was flagged, in the browser.
 
@@ -59,6 +61,8 @@ def command(
             _check(desk, expect)
         elif export_labels is not None:
             _export(desk, export_labels)
+        elif label_next is not None:
+            _label_next(desk, label_next)
         elif import_labels is not None:
             _import(desk, import_labels, name or getpass.getuser())
         else:
@@ -93,6 +97,19 @@ def _export(desk: Desk, folder: Path) -> None:
 
     images, annotations = export_labels(desk, folder)
     click.echo(f"Wrote {images} patches with {annotations} outlines to {folder}.")
+
+
+def _label_next(desk: Desk, count: int) -> None:
+    from pipeline.cli import output
+    from pipeline.review.gain import GainOrder
+    from pipeline.review.queue import Queue
+
+    cases = Queue(desk).cases()
+    found = GainOrder(desk).worth(cases, count)
+    output.emit_table("Label these next", ("site", "tree", "photo of", "doubt, 0 to 1", "most unsure of"), (
+        (w.site, cases[w.site].tree, cases[w.site].visit_on, f"{w.doubt:.2f}", w.unsure_of) for w in found
+    ))  # fmt: skip
+    click.echo("In the review page: order 'where a label teaches most'.")
 
 
 def _import(desk: Desk, file: Path, name: str) -> None:

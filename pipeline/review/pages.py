@@ -14,7 +14,7 @@ from pipeline.errors import StoreError, UsageError
 from pipeline.records import Reading, Sign, Stage
 from pipeline.review import answers, pictures
 from pipeline.review.cases import case_view
-from pipeline.review.queue import KINDS, neighbours
+from pipeline.review.queue import KINDS, ORDERS, neighbours
 from pipeline.review.security import FOR_A_YEAR, check_form
 from pipeline.review.verdicts import Ask, Instead, Verdict, given_of, standing_given
 from pipeline.review.visits import filter_query
@@ -62,6 +62,7 @@ def queue_page(rooms: Rooms, visit: Visit) -> Response:
         tail=filter_query(filters),
         blocks=sorted({tree.block for tree in trees.values() if tree.block}),
         kinds=KINDS,
+        orders=ORDERS,
         signs=tuple(Sign),
     )
 
@@ -77,7 +78,7 @@ def case_page(rooms: Rooms, visit: Visit) -> Response:
 
 
 def _view(rooms: Rooms, visit: Visit, number: int) -> CaseView:
-    task = rooms.queue.task(number, visit.name)
+    task = rooms.queue.task(number, visit.name, visit.filters())
     blind = task is not None and task.blind and visit.may_answer
     photo, before = visit.asked("photo"), visit.asked("before")
     ready = rooms.ready.take(number, task, blind) if not (photo or before) else None
@@ -123,7 +124,7 @@ def _show_case(
 
 def make_ready(rooms: Rooms, visit: Visit, number: int) -> None:
     """Make a case's pictures and figures before it is asked for, while the person looks at the one before it."""
-    task = rooms.queue.task(number, visit.name)
+    task = rooms.queue.task(number, visit.name, visit.filters())
     if task is None:
         return
     blind = task.blind and visit.may_answer
@@ -162,7 +163,7 @@ def answer(rooms: Rooms, visit: Visit) -> Response:
     if rooms.desk.site(number) is None:
         raise HTTPException(404)
     check_form(visit.session, visit.path, visit.sent("form"))
-    task = rooms.queue.task(number, visit.name)
+    task = rooms.queue.task(number, visit.name, visit.filters())
     tasks = rooms.queue.tasks(visit.name, filters)
     before, after, at = neighbours(tasks, number)
     try:

@@ -14,6 +14,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from pipeline.records import AlertState, Flag, Severity, Sign
+from pipeline.review.gain import GainOrder
 from pipeline.review.verdicts import Given, disagree, standing_given
 
 if TYPE_CHECKING:
@@ -30,6 +31,8 @@ FIELD_RULES = frozenset({"visit overdue", "retake not done", "sign confirmed"})
 DOUBTS = Flag.UNSURE_SIGN | Flag.UNSURE_STAGE | Flag.NOT_LIKE_A_SITE | Flag.DISAGREES_WITHIN_VISIT
 RANK = {Severity.ACT: 3, Severity.LOOK: 2, Severity.NOTE: 1}
 KINDS = ("flagged", "doubt", "disagreement", "blind")
+ORDERS = ("urgency", "gain")
+LABEL_WORDS = "A label here teaches much: the network is unsure, or few labelled photos look like this one."
 BLIND_WORDS = "Asked without the network's opinion: say what you see."
 
 
@@ -48,6 +51,7 @@ class QueueCase:
     doubts: Flag
     sign_p: Mapping[Sign, float]
     given: tuple[Given, ...]
+    stage_p: tuple[float, ...] = ()
 
     @property
     def flagged(self) -> bool:
@@ -92,12 +96,13 @@ class Task:
 
 @dataclass(frozen=True, slots=True)
 class Filters:
-    """What a person wants to see; empty means all."""
+    """What a person wants to see, empty means all; and in which order, the most urgent first unless ``gain``."""
 
     block: str = ""
     tree: str = ""
     sign: str = ""
     kind: str = ""
+    order: str = ""
 
     def fits(self, task: Task) -> bool:
         """Whether a task is wanted; a filter that would give away a blind case leaves it out."""
@@ -124,6 +129,14 @@ def task_for(case: QueueCase, who: str, settings: ReviewSettings) -> Task | None
     if twice and len({g.who for g in case.given}) == 1 and who not in {g.who for g in case.given}:
         return Task(case, "second", True, Severity.NOTE, (BLIND_WORDS,))
     return None
+
+
+def label_task(case: QueueCase, who: str, settings: ReviewSettings) -> Task | None:
+    """The same where labels are wanted: a case that nobody has judged is asked about though nothing was flagged."""
+    task = task_for(case, who, settings)
+    if task is not None or any(g.is_judgement for g in case.given):
+        return task
+    return Task(case, "label", False, Severity.NOTE, (LABEL_WORDS,))
 
 
 def _first_task(case: QueueCase, settings: ReviewSettings) -> Task | None:
@@ -214,6 +227,7 @@ class Queue:
         self._cases: dict[int, QueueCase] = {}
         self._lists: dict[tuple[str, Filters], list[Task]] = {}
         self._people: dict[str, _Person] = {}
+        self._gain = GainOrder(desk)
 
     def cases(self) -> dict[int, QueueCase]:
         """Every site that was photographed, by number; only what changed is looked at again."""
@@ -246,7 +260,10 @@ class Queue:
             if key not in self._lists:
                 if len(self._lists) > 200:
                     self._lists.clear()
-                self._lists[key] = self._person(who, cases).tasks(wanted)
+                if wanted.order == "gain":
+                    self._lists[key] = self._by_gain(who, cases, wanted)
+                else:
+                    self._lists[key] = self._person(who, cases).tasks(wanted)
             return self._lists[key]
 
     def _person(self, who: str, cases: Mapping[int, QueueCase]) -> _Person:
@@ -257,10 +274,19 @@ class Queue:
             self._people[who].renew(cases)
         return self._people[who]
 
-    def task(self, site: int, who: str) -> Task | None:
-        """What is asked of a person about one site."""
+    def _by_gain(self, who: str, cases: Mapping[int, QueueCase], filters: Filters) -> list[Task]:
+        assert self._stamp is not None
+        basis = (self._stamp.result, self._stamp.reader)
+        tasks = (label_task(cases[site], who, self._desk.settings.review) for site in self._gain.order(cases, basis))
+        return [task for task in tasks if task is not None and filters.fits(task)]
+
+    def task(self, site: int, who: str, filters: Filters | None = None) -> Task | None:
+        """What is asked of a person about one site; more is asked where labels are wanted."""
         case = self.cases().get(site)
-        return None if case is None else task_for(case, who, self._desk.settings.review)
+        if case is None:
+            return None
+        ask = label_task if filters is not None and filters.order == "gain" else task_for
+        return ask(case, who, self._desk.settings.review)
 
 
 def neighbours(tasks: list[Task], site: int) -> tuple[int | None, int | None, int]:
@@ -303,6 +329,7 @@ def _cases(desk: Desk, sites: Collection[int] | None) -> dict[int, QueueCase]:
             alerts=tuple(alerts.get(number, ())),
             doubts=doubts,
             sign_p={sign: max(look.sign_p.get(sign, 0.0) for look in photos) for sign in Sign},
+            stage_p=photos[-1].stage_p,
             given=tuple(
                 g for look in photos for g in by_photo[look.sha256] if g.verdict is not None or g.stage is not None
             ),

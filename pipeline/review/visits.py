@@ -9,7 +9,7 @@ from urllib.parse import parse_qs, urlencode
 from starlette.exceptions import HTTPException
 
 from pipeline.review.accounts import Role
-from pipeline.review.queue import KINDS, Filters
+from pipeline.review.queue import KINDS, ORDERS, Filters
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from pipeline.review.security import Session
 
 MAX_FIELDS = 120
+FILTERS = ("block", "tree", "sign", "kind", "order")
 MAX_SITE_DIGITS = 9
 
 
@@ -58,9 +59,11 @@ class Visit:
 
     def filters(self) -> Filters:
         """The filters in the address, or in a form that carries them along."""
-        values = {name: (self.asked(name) or self.sent(name)[:80]) for name in ("block", "tree", "sign", "kind")}
+        values = {name: (self.asked(name) or self.sent(name)[:80]) for name in FILTERS}
         if values["kind"] not in KINDS:
             values["kind"] = ""
+        if values["order"] not in ORDERS[1:]:
+            values["order"] = ""
         return Filters(**values)
 
     def number(self, name: str = "site") -> int:
