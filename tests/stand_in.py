@@ -69,7 +69,14 @@ def read_photo(data: bytes, file: str, sha256: str, context: ReadContext, reader
         case "no number":
             says["width"] = float("nan")
     if says["site"] not in context.register.sites:
-        return Refusal(file, sha256, PhotoStage.CARD, f"Site {says['site']} is not in the register.", "Add it.")
+        return Refusal(
+            file,
+            sha256,
+            PhotoStage.CARD,
+            f"Site {says['site']} is not in the register.",
+            "Add it.",
+            code=RefusalCode.UNKNOWN_SITE,
+        )
     taken_at = datetime.fromisoformat(says["taken_at"])
     reading = made.reading(
         file,
@@ -80,6 +87,7 @@ def read_photo(data: bytes, file: str, sha256: str, context: ReadContext, reader
         aperture_width_mm=says.get("width", 20.0),
         model=context.model,
         settings=context.settings.reading_hash,
+        device=says.get("device", ""),
     )
     rgb = np.full((8, 8, 3), 120, np.uint8)
     return PhotoRead(reading, SitePatch(rgb, np.ones((8, 8), np.bool_), 0.5, -2.0, -52.0, 4.0), None)  # type: ignore[arg-type]

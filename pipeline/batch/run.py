@@ -102,7 +102,7 @@ def run(
     with store.lock(LOCK, wait_s=wait_s) as lock, _one_thread():
         version = readers.model_of(name) if open_reader is readers.open_reader else open_reader(name)[1]
         store.use_reader(version, grove.settings.reading_hash, now)
-        context = flow.ReadContext(grove.settings, grove.register, now, version, lenses=store.lenses())
+        context = flow.ReadContext(grove.settings, grove.register, now, version, tuple(store.shifts()), store.lenses())
         orders = Orders(read, open_reader, name, context, grove.photos, grove.cache)
         count, received = Count(), Received()
         queue = ReadingQueue(grove, store, orders, lock, progress, count, received, retry_faults, read_again)
@@ -111,6 +111,7 @@ def run(
             clock.stage(RunStage.READING),
         ):
             queue.read_waiting(inbox, _number_of(workers))
+        store.set_clocks_right(grove.settings.grove.zone)  # a correction may have come while photos were read
         with clock.stage(RunStage.COMPARING):
             learn_lenses(grove, store, lock.check)
             tie_sites(grove, store, assess.full_register(grove, store), version, lock.check, progress)

@@ -26,6 +26,7 @@ SUMMARIES: dict[str, str] = {
     "look": "Say what is seen in any photographs, with pictures.",
     "timeline": "Show one tree over time, as a table and a picture.",
     "alerts": "List open alerts, the most urgent first.",
+    "questions": "List what only a person knows, and take the answers: clocks, cuts, photos without a card.",
     "outbox": "Write what is new among the alerts as a text; send it by e-mail where that is set.",
     "lessons": "Say what the grove teaches: which wounds close how fast, and how trees answer to cuts.",
     "report": "Write the HTML report of a grove.",

@@ -11,6 +11,7 @@ from pipeline.errors import StoreError
 from pipeline.records import Flag, Sign, Stage
 from pipeline.store import audit
 from pipeline.store.connected import CHUNK, Connected
+from pipeline.store.hand_tables import clock_shifts
 from pipeline.store.people import insert_review, review_of
 from pipeline.store.results import refusals_query
 from pipeline.store.rows import refusal_of
@@ -58,23 +59,25 @@ class Stamp(NamedTuple):
     alert_event: int
     result: int
     reader: int
+    shift: int = 0
 
 
 class Casebook(Connected):
     """Cases for people, and their answers."""
 
     def stamp(self) -> Stamp:
-        """Numbers of the newest answer, step of an alert, result and change of reader."""
+        """Numbers of the newest answer, step of an alert, result, change of reader and correction of a clock."""
         with self._reading() as connection:
             newest = [
                 int(connection.execute(select(func.coalesce(func.max(table.c.id), 0))).scalar_one())
-                for table in (reviews, alert_events, results, reader_uses)
+                for table in (reviews, alert_events, results, reader_uses, clock_shifts)
             ]
         return Stamp(*newest)
 
     def changed_since(self, before: Stamp) -> tuple[set[int], set[str]] | None:
-        """Sites with newer answers or results, trees with newer steps of alerts; ``None`` after a change of reader."""
-        if self.stamp().reader != before.reader:
+        """Sites with newer answers or results, trees with newer steps of alerts; ``None`` if reader or clock is new."""
+        now = self.stamp()
+        if (now.reader, now.shift) != (before.reader, before.shift):
             return None
         with self._reading() as connection:
             sites: set[int] = set()

@@ -15,7 +15,7 @@ from pipeline.store.bark import forget
 from pipeline.store.connected import CHUNK, Connected
 from pipeline.store.hand_tables import clock_shifts, refusal_details, settled_photos, stated_times
 from pipeline.store.people import insert_answer
-from pipeline.store.tables import photos, readings, results
+from pipeline.store.tables import answers, photos, readings, results
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -126,14 +126,14 @@ class ClockBook(Connected):
             words = {row["sha256"]: _settled_of(row) for row in rows}
         return {sha256: word for sha256, word in words.items() if word.standing}
 
-    def newest_words(self) -> tuple[int, int]:
-        """Numbers of the newest correction and of the newest word on a photo: unchanged, nothing new was said."""
+    def newest_words(self) -> tuple[int, ...]:
+        """Numbers of the newest answer, correction and word on a photo: unchanged, nothing new was said."""
         with self._reading() as connection:
             newest = [
                 int(connection.execute(select(func.coalesce(func.max(table.c.id), 0))).scalar_one())
-                for table in (clock_shifts, settled_photos)
+                for table in (answers, clock_shifts, settled_photos)
             ]
-        return newest[0], newest[1]
+        return tuple(newest)
 
 
 def _has_photo(connection: Connection, sha256: str) -> bool:
