@@ -6,7 +6,7 @@ Nothing is ever called a diagnosis, and a closed surface says nothing of the woo
 ``docs/alerts.md`` has a heading for each rule.
 """
 
-from pipeline.alerts.neighbours import find_neighbours
+from pipeline.alerts.neighbours import CLUSTERING, find_neighbours
 from pipeline.alerts.registry import RULES, Rule, find, find_in, questions, questions_in
 from pipeline.alerts.status import tree_status
 from pipeline.alerts.stem import Arc, stem_girdle
@@ -14,6 +14,7 @@ from pipeline.alerts.view import TreeView
 from pipeline.alerts.week import WeekEntry, week_list
 
 __all__ = [
+    "CLUSTERING",
     "RULES",
     "Arc",
     "Rule",

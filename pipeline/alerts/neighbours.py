@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from pipeline.records import Register, Tree
     from pipeline.settings import AlertSettings
 
+CLUSTERING = (SUSPECTED, CONFIRMED)
+"""Rules whose findings count."""
+
 
 def find_neighbours(
     findings: Sequence[Finding], register: Register, settings: AlertSettings, today: date
@@ -35,9 +38,14 @@ def find_neighbours(
     placed = {t.tree: t for t in register.trees.values() if t.x_m is not None and t.y_m is not None}
     affected: dict[str, set[str]] = defaultdict(set)
     for finding in findings:
-        if finding.rule in (SUSPECTED, CONFIRMED) and finding.severity is not Severity.NOTE and finding.tree in placed:
+        if finding.rule in CLUSTERING and finding.severity is not Severity.NOTE and finding.tree in placed:
             affected[finding.key.rsplit("/", 1)[-1]].add(finding.tree)
-    found = [_cluster(Sign(sign), sorted(trees), placed, settings, today) for sign, trees in sorted(affected.items())]
+    if not affected:
+        return ()
+    where = _Map(placed, settings.spread_radius_m)
+    found = [
+        _cluster(Sign(sign), sorted(trees), placed, where, settings, today) for sign, trees in sorted(affected.items())
+    ]
     return tuple(finding for finding in found if finding is not None)
 
 
@@ -48,21 +56,44 @@ def upper_tail(hits: int, drawn: int, marked: int, total: int) -> float:
     return sum(math.comb(marked, k) * math.comb(total - marked, drawn - k) for k in range(hits, most + 1)) / ways
 
 
+class _Map:
+    """Where trees stand, in squares as wide as the radius, so that a tree's neighbours are in nine of them."""
+
+    def __init__(self, placed: dict[str, Tree], radius_m: float) -> None:
+        self._placed, self._radius_m = placed, radius_m
+        self._squares: dict[tuple[int, int], list[str]] = defaultdict(list)
+        for number, tree in placed.items():
+            self._squares[self._square(tree)].append(number)
+
+    def _square(self, tree: Tree) -> tuple[int, int]:
+        return math.floor((tree.x_m or 0.0) / self._radius_m), math.floor((tree.y_m or 0.0) / self._radius_m)
+
+    def near(self, number: str) -> set[str]:
+        """Other trees within the radius."""
+        tree = self._placed[number]
+        column, row = self._square(tree)
+        around = [
+            other for i in (-1, 0, 1) for j in (-1, 0, 1) for other in self._squares.get((column + i, row + j), ())
+        ]
+        return {o for o in around if o != number and _apart(tree, self._placed[o]) <= self._radius_m}
+
+
 def _cluster(
-    sign: Sign, trees: Sequence[str], placed: dict[str, Tree], settings: AlertSettings, today: date
+    sign: Sign, trees: Sequence[str], placed: dict[str, Tree], where: _Map, settings: AlertSettings, today: date
 ) -> Finding | None:
     """The most significant cluster of a sign; ``None`` where chance explains them all."""
     best: tuple[float, str, list[str], int] | None = None
+    tails: dict[tuple[int, int], float] = {}
+    affected = set(trees)
     for tree in trees:
-        near = [
-            other
-            for other in placed
-            if other != tree and _apart(placed[tree], placed[other]) <= settings.spread_radius_m
-        ]
-        sick = [other for other in trees if other in near]
+        near = where.near(tree)
+        sick = sorted(affected & near)
         if not sick:
             continue
-        p = min(1.0, len(trees) * upper_tail(len(sick), len(near), len(trees) - 1, len(placed) - 1))
+        counts = len(sick), len(near)
+        if counts not in tails:
+            tails[counts] = upper_tail(*counts, len(trees) - 1, len(placed) - 1)
+        p = min(1.0, len(trees) * tails[counts])
         if best is None or p < best[0]:
             best = (p, tree, sick, len(near))
     if best is None or best[0] > settings.spread_p:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import cv2
 
-from pipeline import alerts, assess, flow, readers
+from pipeline import alerts, assess, flow, readers, wholegrove
 from pipeline.batch.inbox import Received, receive_inbox
 from pipeline.batch.lenses import learn_lenses
 from pipeline.batch.reading import Count, ReadingQueue
@@ -24,6 +24,7 @@ from pipeline.batch.words import Progress, RunStage, RunSummary
 from pipeline.crew import Orders
 from pipeline.errors import StoreError
 from pipeline.records import AlertState
+from pipeline.survey import TreeSurvey
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from pipeline.grove import Grove
     from pipeline.receive import ScanResult
     from pipeline.records import AlertChanges, Finding, Question, Register, TreeHealth
+    from pipeline.settings import Settings
     from pipeline.store import Store
     from pipeline.store.locks import Lock
 
@@ -119,7 +121,9 @@ def run(
             lock.check()
             today = now.astimezone(grove.settings.grove.zone).date()
             touched = _trees_of(count.sites, grove.register) if only_touched else None
-            changes, questions = update_alerts(grove, store, today, assess_trees, trees=touched, progress=progress)
+            changes, questions = update_alerts(
+                grove, store, today, assess_trees, trees=touched, progress=progress, workers=_number_of(workers)
+            )
     return RunSummary(
         arrived=received.arrived,
         received=received.new,
@@ -146,35 +150,51 @@ def update_alerts(
     *,
     trees: Sequence[str] | None = None,
     progress: Callable[[Progress], None] | None = None,
+    workers: int = 1,
 ) -> tuple[AlertChanges, tuple[Question, ...]]:
     """Look at trees and let the alerts follow; ask what only a person knows.
 
     Parameters
     ----------
     assess_trees
-        Gives the health of the trees named (default: :func:`pipeline.assess.assess_trees`).
+        Gives the health of the trees named (default: they are surveyed, :mod:`pipeline.wholegrove`).
     trees
         Trees to look at (default: all of the register); alerts of others are left alone.
+    workers
+        Processes for a survey of many trees.
 
     Returns
     -------
     changes, questions
         What became of the alerts, and the questions asked for the first time.
     """
-    look = assess_trees or (lambda some: assess.assess_trees(grove, store, some, today))
     wanted = tuple(grove.register.trees) if trees is None else tuple(trees)
     findings: list[Finding] = []
     asked: list[Question] = []
     register = assess.full_register(grove, store)
-    for start in range(0, len(wanted), TREES_AT_A_TIME):
-        for health in look(wanted[start : start + TREES_AT_A_TIME]):
-            findings += health.findings
-            asked += alerts.questions(health.sites, register, grove.settings, today)
-        if progress is not None:
-            progress(Progress(RunStage.ALERTS, min(start + TREES_AT_A_TIME, len(wanted)), len(wanted)))
+    seen = (
+        wholegrove.survey_grove(grove, store, register, wanted, today, workers)
+        if assess_trees is None
+        else _looked_at(wanted, assess_trees, register, grove.settings, today)
+    )
+    for done, (found, questions) in enumerate(((each.findings, each.questions) for each in seen), start=1):
+        findings += found
+        asked += questions
+        if progress is not None and (done % TREES_AT_A_TIME == 0 or done == len(wanted)):
+            progress(Progress(RunStage.ALERTS, done, len(wanted)))
     findings += _clusters(grove, store, findings, today, None if trees is None else set(wanted))
     new = tuple(store.ask(asked))
     return store.apply_findings(findings, today, trees=None if trees is None else set(wanted)), new
+
+
+def _looked_at(
+    wanted: Sequence[str], look: Assess, register: Register, settings: Settings, today: date
+) -> Iterator[TreeSurvey]:
+    """The same from trees that somebody else assesses."""
+    for start in range(0, len(wanted), TREES_AT_A_TIME):
+        for health in look(wanted[start : start + TREES_AT_A_TIME]):
+            asked = alerts.questions(health.sites, register, settings, today)
+            yield TreeSurvey(health.tree.tree, health.findings, asked, health.status, health.reasons)
 
 
 def _clusters(
@@ -183,7 +203,7 @@ def _clusters(
     """Signs that cluster on the map; trees not looked at now count with the alerts that they have."""
     known = list(findings)
     if trees is not None:
-        standing = store.alerts(states=(AlertState.OPEN, AlertState.ACKNOWLEDGED))
+        standing = store.alerts(states=(AlertState.OPEN, AlertState.ACKNOWLEDGED), rules=alerts.CLUSTERING)
         known += [alert.finding for alert in standing if alert.finding.tree not in trees]
     found = alerts.find_neighbours(known, grove.register, grove.settings.alerts, today)
     return [finding for finding in found if trees is None or finding.tree in trees]

@@ -128,10 +128,16 @@ class AlertBook(Connected):
             return alert
 
     def alerts(
-        self, *, states: Collection[AlertState] | None = None, trees: Collection[str] | None = None
+        self,
+        *,
+        states: Collection[AlertState] | None = None,
+        trees: Collection[str] | None = None,
+        rules: Collection[str] | None = None,
     ) -> list[Alert]:
         """Alerts, the most urgent first, then the longest open."""
         query = select(alerts)
+        if rules is not None:
+            query = query.where(alerts.c.rule.in_(sorted(rules)))
         if states is not None:
             query = query.where(alerts.c.state.in_([state.value for state in states]))
         if trees is not None and len(trees) <= CHUNK:

@@ -86,6 +86,12 @@ class ReadingTable:
             return self
         return ReadingTable(**{field.name: getattr(self, field.name)[wanted] for field in fields(self)})
 
+    def with_sites_of(self, other: ReadingTable) -> ReadingTable:
+        """Both together; no site may be in both."""
+        order = np.argsort(np.r_[self.site, other.site], kind="stable")
+        names = [field.name for field in fields(self)]
+        return ReadingTable(**{n: np.concatenate([getattr(self, n), getattr(other, n)])[order] for n in names})
+
 
 def table_of(readings: Iterable[Reading]) -> ReadingTable:
     """Columns of readings in any order; the same photo given twice counts once, as in ``visits_of``."""
