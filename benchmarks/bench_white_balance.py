@@ -2,10 +2,12 @@
 
     python -m benchmarks.bench_white_balance [--photos 3]
 
-A photo is drawn in neutral light; chips of known colour are laid over the bark below the card, lit as the card is.
-Each light is then laid over the whole picture in linear light: the colours that surfaces take on are those of the
-linear Bradford transform (ICC.1:2022 annex E), which is no plain gain of red, green and blue, so that a balance by
-gains cannot undo it wholly; the camera's own balance takes away a part by lot. Colour differences are CIEDE2000.
+The first table: a photo is drawn in neutral light; chips of known colour are laid over the bark below the card, lit as
+the card is. Each light is then laid over the whole picture in linear light: the colours that surfaces take on are those
+of the linear Bradford transform (ICC.1:2022 annex E), which is no plain gain of red, green and blue; the camera's own
+balance takes away a part by lot, once by gains on the finished picture, once by gains on its sensor, here the sharpened
+cones. The second table knows nothing of Bradford: reflectances, lights, sensor and colour matching are spectra. Colour
+differences are CIEDE2000.
 Chromaticities: CIE 15 (A, D50, D55, D65, D75, F2, F7, F11); the two lamps lie on the Planckian locus (Kim et al. 2002),
 the blue sky on the daylight locus (CIE 15); light under leaves is an assumption.
 """
@@ -54,6 +56,92 @@ def light_matrix(xy: tuple[float, float]) -> NDArray[np.float64]:
     return np.asarray(np.linalg.inv(XYZ_OF_RGB) @ adapted @ XYZ_OF_RGB)
 
 
+# ---------------------------------------------------------------- spectra
+
+NM = np.arange(400.0, 701.0, 5.0)
+PLANCK_NM_K = 1.438777e7
+"""Second radiation constant."""
+SENSOR = ((600.0, 42.0), (538.0, 42.0), (462.0, 30.0))
+"""Peak and width in nm of an invented sensor's red, green and blue."""
+LAMPS_K = (2000, 2400, 2700, 2856, 3000, 4000, 5000, 10000)
+
+
+def _bell(middle: float, below: float, above: float) -> NDArray[np.float64]:
+    return np.asarray(np.exp(-0.5 * ((NM - middle) / np.where(middle > NM, below, above)) ** 2))
+
+
+COLOUR_MATCHING = np.stack(
+    [
+        1.056 * _bell(599.8, 37.9, 31.0) + 0.362 * _bell(442.0, 16.0, 26.7) - 0.065 * _bell(501.1, 20.4, 26.2),
+        0.821 * _bell(568.8, 46.9, 40.5) + 0.286 * _bell(530.9, 16.3, 31.1),
+        1.217 * _bell(437.0, 11.8, 36.0) + 0.681 * _bell(459.0, 26.0, 13.8),
+    ]
+)
+"""CIE 1931 observer by the lobes of Wyman, Sloan & Shirley (2013, JCGT 2(2)); numbers from memory."""
+
+
+def planck(kelvin: float) -> NDArray[np.float64]:
+    """Planck's law, 1 at 560 nm."""
+    light = NM**-5.0 / np.expm1(PLANCK_NM_K / (NM * kelvin))
+    return np.asarray(light / light[NM == 560.0])
+
+
+def white_led(phosphor: float) -> NDArray[np.float64]:
+    """A blue diode with a yellow phosphor of so many times its strength: an invented shape."""
+    return np.asarray(_bell(452.0, 9.0, 11.0) + phosphor * _bell(575.0, 45.0, 65.0))
+
+
+def spectral_lights() -> dict[str, NDArray[np.float64]]:
+    """Lights of the second table."""
+    return {f"{kelvin} K": planck(kelvin) for kelvin in LAMPS_K} | {
+        "white LED": white_led(0.6),
+        "warm LED": white_led(1.8),
+    }
+
+
+def reflectances() -> NDArray[np.float64]:
+    """Smooth spectra that look like the chips in daylight of 6,500 K, shape (chips, wavelengths)."""
+    basis = np.stack([1 / (1 + np.exp(-(NM - 590) / 18)), _bell(540.0, 45.0, 45.0), 1 / (1 + np.exp((NM - 490) / 18))])
+    day = COLOUR_MATCHING * planck(6500)
+    white = day.sum(axis=1)
+    to_rgb = np.linalg.inv(XYZ_OF_RGB) @ np.diag(XYZ_OF_RGB.sum(axis=1) / white)
+    wanted = colour.linear_of_srgb(np.array(CHIPS) / 255)
+    return np.asarray(np.linalg.solve(to_rgb @ day @ basis.T, wanted.T).T @ basis)
+
+
+def spectral_table(rng: np.random.Generator) -> None:
+    """A camera that balances its sensor, then mixes colours by a matrix made for daylight: gains against adaptation."""
+    things = reflectances()
+    sensor = np.stack([_bell(middle, width, width) for middle, width in SENSOR])
+    training = np.concatenate([things, np.clip(rng.uniform(0.1, 0.6, (40, 1)) + 0.3 * np.sin(
+        NM / rng.uniform(40, 120, (40, 1)) + rng.uniform(0, 6, (40, 1))), 0.02, 0.95)])  # fmt: skip
+    day = planck(6500)
+    seen = training @ (sensor * day).T / (sensor * day).sum(axis=1)
+    xyz = training @ (COLOUR_MATCHING * day).T / (COLOUR_MATCHING * day).sum(axis=1) * XYZ_OF_RGB.sum(axis=1)
+    mix = np.linalg.lstsq(seen, xyz @ np.linalg.inv(XYZ_OF_RGB).T, rcond=None)[0].T
+    truth = colour.lab_of_srgb8(np.array(CHIPS, np.uint8))
+    together: list[float] = []
+    for name, light in spectral_lights().items():
+        errors: dict[str, list[float]] = {"gains": [], "adapted": []}
+        for _ in range(20):
+            response = sensor * light
+            raw = things @ response.T
+            white = response.sum(axis=1)
+            own = (white[1] / white) ** rng.uniform(0.3, 0.9)
+            picture, paper = (raw * own) @ mix.T, (white * own) @ mix.T
+            gains = 1 / np.maximum(paper, 1e-3 * paper.max())
+            for way, balanced in (("gains", picture * gains), ("adapted", picture @ colour.adaptation(1 / gains).T)):
+                lab = colour.lab_of_linear(np.clip(balanced, 0, 1))
+                errors[way] += colour.delta_e_2000(lab, truth).tolist()
+        cells = [f"{np.median(v):5.2f} ({np.quantile(v, 0.95):5.2f})" for v in errors.values()]
+        print(f"{name:14s} gains {cells[0]}   adapted {cells[1]}")
+        together += errors["adapted"]
+    print(f"spectra, all lights: median {np.median(together):.2f}, 95th percentile {np.quantile(together, 0.95):.2f}")
+
+
+# ---------------------------------------------------------------- photos
+
+
 def main() -> None:
     """Draw, light, balance, compare, print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -61,15 +149,23 @@ def main() -> None:
     parser.add_argument("--megapixels", type=float, default=2.0)
     options = parser.parse_args()
     cv2.setNumThreads(1)
+    for camera in ("picture", "sensor"):
+        print(f"The camera balances its {camera}:")
+        photo_table(options.photos, options.megapixels, camera)
+    spectral_table(np.random.default_rng(4))
+
+
+def photo_table(photos: int, megapixels: float, camera: str) -> None:
+    """Lights laid over drawn photos; the camera balances its finished ``picture`` or its ``sensor``."""
     settings, spread = Settings(), Spread()
     before: dict[str, list[float]] = {name: [] for name in LIGHTS}
     after: dict[str, list[float]] = {name: [] for name in LIGHTS}
     rng = np.random.default_rng(3)
     truth = colour.lab_of_srgb8(np.array(CHIPS, np.uint8))
     grey = colour.linear_of_srgb(np.array(cardspec.PATCH_SRGB[1]) / 255)
-    for number in range(options.photos):
+    for number in range(photos):
         plan = site_plan(number, spread)
-        scene = visit_scene(plan, 0, spread, megapixels=options.megapixels)
+        scene = visit_scene(plan, 0, spread, megapixels=megapixels)
         neutral = LightSpec(sun=0.0, warmth=0.0, tint=0.0, exposure=0.9, dapple=0.0)
         pixels, _ = render(replace(scene, light=neutral))
         found = card.find_card(pixels, settings.card)
@@ -91,8 +187,14 @@ def main() -> None:
             linear[v - 6 : v + 7, u - 6 : u + 7] = colour.linear_of_srgb(np.array(chip) / 255) * level
         for name, xy in LIGHTS.items():
             matrix = light_matrix(xy)
-            own = (1 / (matrix @ np.ones(3))) ** rng.uniform(0.3, 0.9)
-            lit = np.clip((linear @ matrix.T) * own * rng.uniform(0.7, 1.0), 0, 1)
+            share = rng.uniform(0.3, 0.9)
+            if camera == "sensor":
+                cones = BRADFORD @ XYZ_OF_RGB
+                own = ((cones @ np.ones(3)) / (cones @ matrix @ np.ones(3))) ** share
+                mixed = np.linalg.solve(cones, own[:, None] * (cones @ matrix))
+            else:
+                mixed = (1 / (matrix @ np.ones(3)))[:, None] ** share * matrix
+            lit = np.clip((linear @ mixed.T) / (mixed @ np.ones(3)).max() * rng.uniform(0.7, 1.0), 0, 1)
             noisy = colour.srgb_of_linear(lit) * 255 + rng.normal(0, 1.5, lit.shape)
             shown = np.clip(np.rint(noisy), 0, 255).astype(np.uint8)
             balance = colour.white_balance(
@@ -105,7 +207,7 @@ def main() -> None:
                 chips = [picture[v - 4 : v + 5, u - 4 : u + 5].reshape(-1, 3) for u, v in places]
                 means = np.array([colour.LINEAR_OF_8BIT[chip].mean(axis=0) for chip in chips])
                 result[name] += colour.delta_e_2000(colour.lab_of_linear(means), truth).tolist()
-    print(f"{options.photos} photos, {len(CHIPS)} chips, {len(LIGHTS)} lights; CIEDE2000, median (95th percentile)")
+    print(f"{photos} photos, {len(CHIPS)} chips, {len(LIGHTS)} lights; CIEDE2000, median (95th percentile)")
     for name in LIGHTS:
         cells = [f"{np.median(v[name]):5.2f} ({np.quantile(v[name], 0.95):5.2f})" for v in (before, after)]
         print(f"{name:14s} before {cells[0]}   after {cells[1]}")

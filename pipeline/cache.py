@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from PIL import Image, UnidentifiedImageError
 
-from pipeline import intake
+from pipeline import colour, intake
 from pipeline.errors import PhotoRefused
 from pipeline.records import Flag, SitePatch, SurfaceFix
 
@@ -133,6 +133,7 @@ def thumbnail(folder: Path, photo: Path, sha256: str, settings: Settings, now: d
         return None
     image = Image.fromarray(opened.pixels)
     image.thumbnail((settings.run.thumbnail_px, settings.run.thumbnail_px), reducing_gap=2.0)
+    image = Image.fromarray(colour.srgb_of(np.asarray(image), opened.camera.colour_profile))
     buffer = io.BytesIO()
     image.save(buffer, "JPEG", quality=THUMBNAIL_QUALITY)
     return _write(path, buffer.getvalue())

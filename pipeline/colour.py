@@ -31,8 +31,29 @@ D65_XYZ = SRGB_TO_XYZ.sum(axis=1)
 CIELAB_EPSILON = (6 / 29) ** 3
 CIELAB_KAPPA = (29 / 3) ** 3
 
-GAIN_LIMIT = 3.0
-"""Gains outside 1/3 .. 3 do not come from daylight on a card: the patches were not what they should be."""
+P3_TO_XYZ = np.array(
+    [
+        [0.4865709486482162, 0.26566769316909306, 0.1982172852343625],
+        [0.2289745640697488, 0.6917385218365064, 0.079286914093745],
+        [0.0, 0.04511338185890264, 1.043944368900976],
+    ]
+)
+"""Display P3: primaries (0.680, 0.320), (0.265, 0.690), (0.150, 0.060) of SMPTE EG 432-1 with the white
+(0.3127, 0.3290) and the transfer curve of sRGB (International Color Consortium, registry of RGB encodings)."""
+P3_TO_SRGB: NDArray[np.float64] = np.linalg.solve(SRGB_TO_XYZ, P3_TO_XYZ)
+"""Linear Display P3 to linear sRGB; a colour outside sRGB has parts below 0 or above 1."""
+BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
+"""XYZ to the sharpened cone responses of the linear Bradford transform (ICC.1:2022, annex E)."""
+
+GAIN_LIMIT = 4.0
+"""Exposures outside 1/4 .. 4 of what the card asks for: the patches were not what they should be."""
+CAST_LIMIT = 12.0
+"""Largest over smallest gain: an incandescent lamp of 2,000 K without any balance in the camera comes to about 10."""
+LAMP_CAST = 2.0
+"""Ratio of the gains of blue and red above which the light is called a lamp's: daylight stays below 1.7."""
+GOOD_LIGHT_SD = (1.0, 1.5, 1.5)
+WOOD_SRGB = (170, 128, 90)
+"""A browning wood, on which ways of balancing are compared: made up."""
 CLIPPED_LEVEL = 252
 DARK_LEVEL = 8
 MISFIT_LIMIT = 0.35
@@ -78,6 +99,52 @@ def lab_of_linear(linear: NDArray[np.floating]) -> NDArray[np.float64]:
 def lab_of_srgb8(rgb: NDArray[np.uint8]) -> NDArray[np.float64]:
     """CIELAB of 8-bit sRGB, shape (..., 3) -> (..., 3)."""
     return lab_of_linear(LINEAR_OF_8BIT[rgb])
+
+
+def linear_srgb(linear: NDArray[np.floating], profile: str) -> NDArray[np.float64]:
+    """Linear sRGB of linear light in a picture's own colours, shape (..., 3) -> (..., 3).
+
+    Parameters
+    ----------
+    profile
+        Description of the embedded ICC profile: Display P3 is converted, everything else is taken as sRGB.
+    """
+    light = np.asarray(linear, dtype=np.float64)
+    return light @ P3_TO_SRGB.T if is_p3(profile) else light
+
+
+def is_p3(profile: str) -> bool:
+    """Whether an ICC profile's description means Display P3."""
+    return profile.replace("-", " ").casefold().startswith("display p3")
+
+
+def srgb_of(rgb: ImageRGB, profile: str) -> ImageRGB:
+    """A picture in sRGB, a new array where its profile is another one; shape (H, W, 3), uint8."""
+    return _mapped(rgb, P3_TO_SRGB) if is_p3(profile) else rgb
+
+
+def adaptation(white: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Matrix that turns a white in linear sRGB into (1, 1, 1), by the linear Bradford transform, shape (3, 3)."""
+    to_cones = BRADFORD @ SRGB_TO_XYZ
+    gains = to_cones.sum(axis=1) / (to_cones @ np.asarray(white, dtype=np.float64))
+    return np.asarray(np.linalg.solve(to_cones, gains[:, None] * to_cones))
+
+
+_STEPS = 4096
+_ENCODED: NDArray[np.uint8] = np.rint(255 * srgb_of_linear(np.arange(_STEPS) / (_STEPS - 1))).astype(np.uint8)
+_ENCODED_DARK: NDArray[np.uint8] = np.rint(255 * srgb_of_linear(np.arange(_STEPS) / (_STEPS - 1) / 32)).astype(np.uint8)
+"""The darkest thirty-second again, finer: there a level of sRGB is narrower than a step."""
+_LINEAR_32: NDArray[np.float32] = LINEAR_OF_8BIT.astype(np.float32)
+
+
+def _mapped(rgb: ImageRGB, matrix: NDArray[np.float64]) -> ImageRGB:
+    """A picture through a matrix in linear light, back to 8 bits."""
+    linear = cv2.LUT(rgb, _LINEAR_32)
+    light = np.clip(cv2.transform(linear, matrix.astype(np.float32)), 0, 1)
+    bright = _ENCODED[np.rint(light * (_STEPS - 1)).astype(np.intp)]
+    dark = _ENCODED_DARK[np.rint(np.minimum(light * 32, 1) * (_STEPS - 1)).astype(np.intp)]
+    mapped: ImageRGB = np.where(light < 1 / 32, dark, bright)
+    return mapped
 
 
 def delta_e_2000(first: NDArray[np.floating], second: NDArray[np.floating]) -> NDArray[np.float64]:
@@ -134,12 +201,12 @@ def delta_e_2000(first: NDArray[np.floating], second: NDArray[np.floating]) -> N
 
 
 def apply(balance: WhiteBalance, rgb: ImageRGB) -> ImageRGB:
-    """The picture under the card's own white: gains in linear light, back to 8-bit sRGB.
+    """The picture under the card's own white, in linear light and back to 8-bit sRGB.
 
     Parameters
     ----------
     balance
-        Gains of the three channels.
+        Its matrix, where it has one, else the gains of the three channels.
     rgb
         Shape (H, W, 3), uint8.
 
@@ -148,6 +215,8 @@ def apply(balance: WhiteBalance, rgb: ImageRGB) -> ImageRGB:
     ImageRGB
         A new array of the same shape.
     """
+    if balance.matrix:
+        return _mapped(rgb, np.array(balance.matrix))
     gains = np.asarray(balance.gains)
     table = np.rint(255 * srgb_of_linear(LINEAR_OF_8BIT[:, None] * gains)).astype(np.uint8)
     balanced: ImageRGB = cv2.LUT(rgb, table.reshape(1, 256, 3))
@@ -155,11 +224,14 @@ def apply(balance: WhiteBalance, rgb: ImageRGB) -> ImageRGB:
 
 
 def white_balance(photo: Photo, card: CardFix, fix: SurfaceFix) -> WhiteBalance | None:
-    """Gains that give the card's three grey patches their printed values.
+    """What gives the card's three grey patches their printed values.
 
-    Each patch's trimmed mean is taken in linear light.  One gain a channel is fitted through
+    Each patch's trimmed mean is taken in linear sRGB.  One gain a channel is fitted through
     the origin by least squares, the variance of a patch in proportion to its light (photon
-    noise).  Patches with burnt or black pixels are left out.
+    noise).  Patches with burnt or black pixels are left out.  The gains give the colour of the light; what surfaces
+    looked like in daylight follows by chromatic adaptation (linear Bradford), not by the gains in red, green and blue:
+    under a lamp of 2,700 K the two differ by several CIEDE2000.  Greys cannot tell which of the two is right for a
+    camera, so half their difference on wood is part of the uncertainty.
 
     Parameters
     ----------
@@ -176,7 +248,8 @@ def white_balance(photo: Photo, card: CardFix, fix: SurfaceFix) -> WhiteBalance 
     """
     spots = [s for s in CARD_WHITE_SPOTS_MM if np.abs(card.corners_mm[:, 1] - s[1]).min() < 30]
     halves = [PATCH_HALF_MM] * len(cardspec.PATCH_CENTRES_MM) + [WHITE_HALF_MM] * len(spots)
-    lights, clipped = _lights_at(photo.pixels, fix, np.array([*cardspec.PATCH_CENTRES_MM, *spots]), np.array(halves))
+    own, clipped = _lights_at(photo.pixels, fix, np.array([*cardspec.PATCH_CENTRES_MM, *spots]), np.array(halves))
+    lights = linear_srgb(own, photo.camera.colour_profile)
     patches = len(cardspec.PATCH_CENTRES_MM)
     usable = np.isfinite(lights[:, 0]) & ~clipped
     flags = Flag.CLIPPED_LIGHT if clipped[:patches].any() else Flag.NONE
@@ -185,7 +258,8 @@ def white_balance(photo: Photo, card: CardFix, fix: SurfaceFix) -> WhiteBalance 
     if len(seen) == 0:
         return None
     gains = seen.sum(axis=0) / (seen**2 / target).sum(axis=0)
-    if np.any(gains > GAIN_LIMIT) or np.any(gains < 1 / GAIN_LIMIT):
+    level = float(gains[1])
+    if not 1 / GAIN_LIMIT < level < GAIN_LIMIT or gains.max() > CAST_LIMIT * gains.min():
         return None
     residual = float(np.sqrt(np.mean((gains * seen / target - 1) ** 2)))
     if residual > MISFIT_LIMIT:
@@ -194,7 +268,28 @@ def white_balance(photo: Photo, card: CardFix, fix: SurfaceFix) -> WhiteBalance 
     uneven = float(np.ptp(white) / white.mean()) if len(white) > 1 else 0.0
     if uneven > SHADED_SHARE:
         flags |= Flag.SHADOW_EDGE
-    return WhiteBalance((float(gains[0]), float(gains[1]), float(gains[2])), residual, uneven, flags)
+    if gains[2] > LAMP_CAST * gains[0]:
+        flags |= Flag.LIGHT_INCANDESCENT
+    matrix = adaptation(1 / gains)
+    lab_sd = light_sd(gains, matrix)
+    if is_p3(photo.camera.colour_profile):
+        matrix = matrix @ P3_TO_SRGB
+    rows = [(float(a), float(b), float(c)) for a, b, c in matrix]
+    return WhiteBalance(
+        (float(gains[0]), float(gains[1]), float(gains[2])), residual, uneven, flags, tuple(rows), lab_sd
+    )
+
+
+def light_sd(gains: NDArray[np.float64], matrix: NDArray[np.float64]) -> tuple[float, float, float]:
+    """Standard uncertainty of L*, a*, b* of a balanced colour.
+
+    What remains in good light (an estimate), and half of what gains and adaptation differ by on wood: cameras balance
+    somewhere between sensor and picture, and each way is right for some.
+    """
+    seen = linear_of_srgb(np.array(WOOD_SRGB) / 255) / gains
+    apart = lab_of_linear(np.clip(np.stack([seen * gains, seen @ matrix.T]), 0, 1))
+    sd = np.hypot(GOOD_LIGHT_SD, (apart[0] - apart[1]) / 2)
+    return float(sd[0]), float(sd[1]), float(sd[2])
 
 
 def _lights_at(

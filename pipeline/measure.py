@@ -305,7 +305,7 @@ def wood_colour(
     middle = np.median(lab, axis=0)
     # 1.4826 times the median absolute deviation is the standard deviation of a normal sample.
     spread = 1.4826 * np.median(np.abs(lab - middle), axis=0) / np.sqrt(len(lab))
-    light = _BALANCE_SD if patch.white_balanced else _NO_BALANCE_SD
+    light = patch.light_lab_sd or (_BALANCE_SD if patch.white_balanced else _NO_BALANCE_SD)
     sd = np.hypot(spread, light)
     return (float(middle[0]), float(middle[1]), float(middle[2])), (float(sd[0]), float(sd[1]), float(sd[2]))
 

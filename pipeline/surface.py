@@ -237,9 +237,11 @@ def unroll(photo: Photo, fix: SurfaceFix, window: Window, px: int, balance: Whit
     middle = (window.left_mm + window.right_mm) / 2, (window.bottom_mm + window.top_mm) / 2
     source = trunk.scale_px_per_mm(fix, *middle)
     rgb = _sampled(photo, u, v, valid, source * mm_per_px)
-    if balance is not None:
-        rgb = colour.apply(balance, rgb)
-    return SitePatch(rgb, valid, mm_per_px, window.left_mm, window.top_mm, source, True, balance is not None, fix)
+    rgb = colour.apply(balance, rgb) if balance is not None else colour.srgb_of(rgb, photo.camera.colour_profile)
+    light_sd = balance.lab_sd if balance is not None else None
+    return SitePatch(
+        rgb, valid, mm_per_px, window.left_mm, window.top_mm, source, True, balance is not None, fix, light_sd
+    )
 
 
 def _picture_grid(
@@ -319,7 +321,7 @@ def relative_patch(photo: Photo, px: int) -> SitePatch:
     top, left = (height - edge) // 2, (width - edge) // 2
     crop = photo.pixels[top : top + edge, left : left + edge]
     interpolation = cv2.INTER_AREA if edge > px else cv2.INTER_LINEAR
-    rgb = cv2.resize(crop, (px, px), interpolation=interpolation)
+    rgb = colour.srgb_of(cv2.resize(crop, (px, px), interpolation=interpolation), photo.camera.colour_profile)
     return SitePatch(
         rgb,
         np.ones((px, px), dtype=np.bool_),

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+import numpy as np
 from PIL import Image, UnidentifiedImageError
 
 from pipeline import cache, card, colour, intake, surface
@@ -139,7 +140,7 @@ def _view_image(desk: Desk, sha256: str) -> Image.Image | None:
             return None
         image = Image.fromarray(photo.pixels)
         image.thumbnail((VIEW_PX, VIEW_PX), reducing_gap=2.0)
-        return image
+        return Image.fromarray(colour.srgb_of(np.asarray(image), photo.camera.colour_profile))
 
 
 def _unrolled(desk: Desk, sha256: str, near: bool) -> SitePatch | None:

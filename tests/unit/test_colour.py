@@ -1,11 +1,16 @@
 """Colour against IEC 61966-2-1, CIE 15, Sharma, Wu & Dalal (2005) and scikit-image."""
 
+import io
+import struct
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from PIL import Image, ImageCms
 from skimage import color as skcolor
 
-from pipeline import camera, card, colour, surface
-from pipeline.records import CameraTag, Flag, Photo
+from pipeline import camera, card, colour, measure, surface
+from pipeline.records import CameraTag, Flag, Photo, Window
 from pipeline.settings import Settings
 from tests import drawn
 
@@ -181,3 +186,150 @@ def test_projection_agrees_with_opencv() -> None:
 def test_focal_length_from_35_mm_equivalent() -> None:
     # CIPA DC-X010 compares diagonals: 43.27 mm on full frame, so 43.2666 mm sees a picture's diagonal in pixels
     assert camera.focal_px_of_35mm(43.2666153, 4000, 3000) == pytest.approx(5000.0, rel=1e-6)
+
+
+# ---------------------------------------------------------------- lamps
+
+# CIE 15: chromaticity of illuminant A and of D65
+WHITE_A = (0.44757, 0.40745)
+WHITE_D65 = (0.31271, 0.32902)
+
+
+def xyz_of(x: float, y: float) -> np.ndarray:
+    return np.array([x / y, 1.0, (1 - x - y) / y])
+
+
+def under_lamp(pixels: np.ndarray, xy: tuple[float, float]) -> np.ndarray:
+    """A picture as a lamp would light it, nothing balanced: von Kries on sharpened cones, written out again here."""
+    cones = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
+    to_xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
+    scale = (cones @ xyz_of(*xy)) / (cones @ xyz_of(*WHITE_D65))
+    matrix = np.linalg.inv(to_xyz) @ np.linalg.inv(cones) @ np.diag(scale) @ cones @ to_xyz
+    light = np.where(pixels <= 10.31, pixels / 255 / 12.92, ((pixels / 255 + 0.055) / 1.055) ** 2.4)
+    lit = np.clip(light @ matrix.T / matrix.sum(axis=1).max(), 0, 1)
+    shown = np.where(lit <= 0.0031308, lit * 12.92, 1.055 * lit ** (1 / 2.4) - 0.055)
+    return np.rint(255 * shown).astype(np.uint8)
+
+
+def test_adaptation_from_d65_to_d50_is_the_published_one() -> None:
+    # the Bradford matrix from D65 to D50 as it is widely published (ICC profiles' "chad" of sRGB; numbers from memory)
+    published = [
+        [1.0478112, 0.0228866, -0.0501270],
+        [0.0295424, 0.9904844, -0.0170491],
+        [-0.0092345, 0.0150436, 0.7521316],
+    ]
+    d50 = np.array([0.96422, 1.0, 0.82521])
+    seen = np.linalg.solve(colour.SRGB_TO_XYZ, d50)
+    to_d65 = colour.SRGB_TO_XYZ @ colour.adaptation(seen) @ np.linalg.inv(colour.SRGB_TO_XYZ)
+    np.testing.assert_allclose(np.linalg.inv(to_d65), published, atol=2e-4)
+
+
+def test_a_lamp_s_light_is_undone_by_adaptation_and_flagged() -> None:
+    view = small(aim_mm=(0.0, -30.0), texture=0.0, ellipse=None, noise=0.0)
+    plain = drawn.photo(view)
+    found = card.find_card(plain, Settings().card)
+    tag = CameraTag(focal_px=view.focal_px)
+    photo = Photo("x.jpg", "0" * 64, None, None, under_lamp(plain, WHITE_A), tag)
+    fix = surface.fit_surface(photo, found, 2 * np.pi * view.radius_mm, Settings().surface)
+    balance = colour.white_balance(photo, found, fix)
+    assert balance is not None
+    assert Flag.LIGHT_INCANDESCENT in balance.flags
+    patch = surface.unroll(photo, fix, Window(-10, 10, -75, -55), 64, balance)
+    seen = colour.lab_of_srgb8(np.median(patch.rgb.reshape(-1, 3), axis=0).astype(np.uint8))
+    assert colour.delta_e_2000(seen, colour.lab_of_srgb8(np.array(view.bark, np.uint8))) < 2.0
+    # gains alone leave more than that
+    gained = colour.apply(replace(balance, matrix=()), photo.pixels)
+    rough = surface.unroll(replace(photo, pixels=gained), fix, Window(-10, 10, -75, -55), 64, None)
+    left = colour.lab_of_srgb8(np.median(rough.rgb.reshape(-1, 3), axis=0).astype(np.uint8))
+    assert colour.delta_e_2000(left, colour.lab_of_srgb8(np.array(view.bark, np.uint8))) > 2.0
+    # and what greys cannot tell is told as doubt, which goes into the wood's colour
+    assert balance.lab_sd[2] > 2 * colour.GOOD_LIGHT_SD[2]
+    _, wood_sd = measure.wood_colour(patch, np.ones(patch.valid.shape))
+    assert wood_sd[2] > 2 * colour.GOOD_LIGHT_SD[2]
+
+
+def test_daylight_is_no_lamp_and_adds_no_doubt() -> None:
+    balance, _ = balanced(small(gains=(0.9, 0.8, 0.7)))
+    assert balance is not None
+    assert Flag.LIGHT_INCANDESCENT not in balance.flags
+    np.testing.assert_allclose(balance.lab_sd, colour.GOOD_LIGHT_SD, atol=0.5)
+
+
+# ---------------------------------------------------------------- Display P3
+
+P3_PRIMARIES = ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060))
+"""SMPTE EG 432-1."""
+
+
+def p3_profile() -> bytes:
+    """A Display P3 profile after ICC.1:2022: primaries adapted to D50 by Bradford, the curve of sRGB."""
+    primaries = np.stack([xyz_of(*xy) for xy in P3_PRIMARIES], axis=1)
+    matrix = primaries * np.linalg.solve(primaries, xyz_of(0.3127, 0.3290))
+    cones = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
+    d50 = np.array([0.9642, 1.0, 0.8249])
+    scale = (cones @ d50) / (cones @ xyz_of(0.3127, 0.3290))
+    columns = (np.linalg.inv(cones) @ np.diag(scale) @ cones @ matrix).T
+
+    def fixed(*values: float) -> bytes:
+        return struct.pack(f">{len(values)}i", *(round(v * 65536) for v in values))
+
+    name = "Display P3".encode("utf-16-be")
+    text = b"mluc" + bytes(4) + struct.pack(">II2s2sII", 1, 12, b"en", b"US", len(name), 28) + name
+    curve = b"para" + bytes(4) + struct.pack(">HH", 3, 0) + fixed(2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045)
+    tags = {b"desc": text, b"cprt": text, b"wtpt": b"XYZ " + bytes(4) + fixed(*d50)}
+    for letter, column in zip("rgb", columns, strict=True):
+        tags[f"{letter}XYZ".encode()] = b"XYZ " + bytes(4) + fixed(*column)
+        tags[f"{letter}TRC".encode()] = curve
+    at, table, body = 128 + 4 + 12 * len(tags), struct.pack(">I", len(tags)), b""
+    for key, content in tags.items():
+        table += struct.pack(">4sII", key, at + len(body), len(content))
+        body += content + bytes(-len(content) % 4)
+    size = at + len(body)
+    head = struct.pack(">I4sI4s4s4s12s4s", size, bytes(4), 0x04300000, b"mntr", b"RGB ", b"XYZ ", bytes(12), b"acsp")
+    return head + bytes(28) + fixed(*d50) + bytes(48) + table + body
+
+
+def test_p3_to_xyz_follows_from_the_published_primaries() -> None:
+    primaries = np.stack([xyz_of(*xy) for xy in P3_PRIMARIES], axis=1)
+    matrix = primaries * np.linalg.solve(primaries, xyz_of(0.3127, 0.3290))
+    np.testing.assert_allclose(colour.P3_TO_XYZ, matrix, atol=1e-12)
+
+
+def test_p3_is_converted_as_littlecms_does() -> None:
+    # LittleCMS through Pillow is the reference; colours outside sRGB are clipped by both
+    rgb = np.random.default_rng(5).integers(0, 256, (40, 50, 3), dtype=np.uint8)
+    rgb[:20] = rgb[:20] // 3 + 80  # duller ones, well inside
+    source = ImageCms.ImageCmsProfile(io.BytesIO(p3_profile()))
+    theirs = ImageCms.profileToProfile(
+        Image.fromarray(rgb), source, ImageCms.createProfile("sRGB"), ImageCms.Intent.RELATIVE_COLORIMETRIC
+    )
+    ours = colour.srgb_of(rgb, ImageCms.getProfileDescription(source).strip())
+    apart = np.abs(ours.astype(int) - np.asarray(theirs).astype(int))
+    assert apart[:20].max() <= 1
+    assert np.quantile(apart, 0.999) <= 2
+    assert np.abs(ours.astype(int) - rgb).max() > 10
+    assert colour.srgb_of(rgb, "sRGB IEC61966-2.1") is rgb
+
+
+def test_wood_in_a_p3_photo_has_the_colour_of_the_same_photo_in_srgb() -> None:
+    view = small(gains=(0.85, 0.7, 0.6), aim_mm=(0.0, -30.0), texture=0.0, ellipse=None, noise=0.0)
+    balance, photo = balanced(view)
+    linear = colour.LINEAR_OF_8BIT[photo.pixels] @ np.linalg.inv(colour.P3_TO_SRGB).T
+    stored = np.rint(255 * colour.srgb_of_linear(linear)).astype(np.uint8)
+    wide = replace(photo, pixels=stored, camera=replace(photo.camera, colour_profile="Display P3"))
+    found = card.find_card(photo.pixels, Settings().card)
+    fix = surface.fit_surface(photo, found, 2 * np.pi * view.radius_mm, Settings().surface)
+    window = Window(-10, 10, -75, -55)
+    patches = [
+        surface.unroll(photo, fix, window, 64, balance),
+        surface.unroll(wide, fix, window, 64, colour.white_balance(wide, found, fix)),
+        surface.unroll(replace(wide, camera=photo.camera), fix, window, 64, None),
+        surface.unroll(wide, fix, window, 64, None),
+        surface.unroll(photo, fix, window, 64, None),
+    ]
+    balanced_lab, wide_lab, misread, converted, plain = (
+        colour.lab_of_srgb8(np.median(patch.rgb.reshape(-1, 3), axis=0).astype(np.uint8)) for patch in patches
+    )
+    assert colour.delta_e_2000(balanced_lab, wide_lab) < 0.7
+    assert colour.delta_e_2000(converted, plain) < 0.7
+    assert colour.delta_e_2000(misread, plain) > 1.0
