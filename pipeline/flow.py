@@ -204,6 +204,45 @@ def _read_without_card(photo: Photo, context: ReadContext, reader: Reader) -> Ph
     return PhotoRead(reading, patch, patch)
 
 
+def read_placed(
+    photo: Photo, site: int, fix: SurfaceFix, sharpness_mm: float, context: ReadContext, reader: Reader
+) -> PhotoRead:
+    """Read a photo whose geometry is known from the bark, without its card (``pipeline.cardless``).
+
+    Parameters
+    ----------
+    sharpness_mm
+        Blur of the photo that lent its bark: without a card's edges the photo's own is not known, and taken as no
+        better than that.
+
+    Raises
+    ------
+    PhotoRefused
+        If the bark below the card's place is not in the picture, or it was taken from too far away.
+    """
+    settings = context.settings
+    day = (photo.taken_at or context.now).astimezone(settings.grove.zone).date()
+    window = surface.overview_window(context.register.sites.get(site), settings.patch)
+    overview = surface.unroll(photo, fix, window, settings.patch.overview_px, None)
+    scale, limits = overview.source_px_per_mm, settings.quality
+    if scale < limits.refuse_px_per_mm:
+        raise PhotoRefused(
+            PhotoStage.QUALITY,
+            f"The photo was taken from too far away ({scale:.1f} pixels a millimetre of bark).",
+            "Come closer: the card should be at least a fifth of the picture's height.",
+            code=RefusalCode.TOO_FAR,
+        )
+    doubts = fix.flags | Flag.SCALE_FROM_BARK
+    if scale < limits.flag_px_per_mm:
+        doubts |= Flag.LOW_SCALE
+    if fix.view_angle_deg > limits.flag_view_angle_deg:
+        doubts |= Flag.OBLIQUE_VIEW
+    checked = QualityReport(max(sharpness_mm, 3.0 / scale), fix.view_angle_deg, scale, 0.0)
+    seen = _see(photo, fix, overview, None, reader, settings)
+    reading = _measure(photo, site, day, seen, fix, checked, doubts, context)
+    return PhotoRead(replace(reading, stated_at=photo.stated_at), seen.overview, seen.patch)
+
+
 def _see(
     photo: Photo, fix: SurfaceFix, overview: SitePatch, balance: WhiteBalance | None, reader: Reader, settings: Settings
 ) -> _Seen:

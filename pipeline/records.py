@@ -217,6 +217,7 @@ class Flag(IntFlag):
     DIGITAL_ZOOM = 1 << 22
     LIGHT_INCANDESCENT = 1 << 23
     CARD_COVERED = 1 << 24
+    SCALE_FROM_BARK = 1 << 25
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -250,6 +251,7 @@ FLAG_SENTENCES: dict[Flag, str] = {
     Flag.DIGITAL_ZOOM: "The photo was zoomed digitally, so its focal length is less certain.",
     Flag.LIGHT_INCANDESCENT: "The light was as yellow as a lamp's, so colours are less certain.",
     Flag.CARD_COVERED: "Something covers part of the card: a finger, a leaf or dirt.",
+    Flag.SCALE_FROM_BARK: "No card could be read; site and sizes come from the bark of another photo, less certainly.",
 }
 
 # ---------------------------------------------------------------- register

@@ -20,6 +20,7 @@ from pipeline.batch.inbox import Received, receive_inbox
 from pipeline.batch.lenses import learn_lenses
 from pipeline.batch.reading import Count, ReadingQueue
 from pipeline.batch.tying import tie_sites
+from pipeline.batch.without_card import place_without_card
 from pipeline.batch.words import Progress, RunStage, RunSummary
 from pipeline.crew import Orders
 from pipeline.errors import StoreError
@@ -115,6 +116,7 @@ def run(
             queue.read_waiting(inbox, _number_of(workers))
         store.set_clocks_right(grove.settings.grove.zone)  # a correction may have come while photos were read
         with clock.stage(RunStage.COMPARING):
+            place_without_card(grove, store, orders, count, lock.check)
             learn_lenses(grove, store, lock.check)
             tie_sites(grove, store, assess.full_register(grove, store), version, lock.check, progress)
         with clock.stage(RunStage.ALERTS):

@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
+from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import delete, insert, or_, select
 
-from pipeline.records import BarkScale, Comparison, RimArc, RimField, RimMove, RimPart, RimShift
+from pipeline.records import BarkScale, Comparison, Flag, RimArc, RimField, RimMove, RimPart, RimShift
 from pipeline.store.bark_tables import SCALE, SHIFT, TOGETHER, bark_scales, comparisons, rim_fields
 from pipeline.store.connected import CHUNK, Connected
-from pipeline.store.tables import results, standing
+from pipeline.store.tables import readings, results, standing
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
+    from datetime import datetime
 
     from sqlalchemy import Connection, RowMapping
+
+
+DAY = timedelta(days=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +109,19 @@ class Bark(Connected):
                     field = None if row["earlier"] is None else _field_of(row)
                     found[row["sha256"]] = Tie(row["same_place"], scale, field)
         return found
+
+    def photos_near(self, device: str, at: datetime, within: timedelta) -> list[tuple[datetime, int, str]]:
+        """Photos that a phone took near a time and that were read: when, of which site, hash; in order of time."""
+        query = (
+            select(results.c.taken_at, results.c.site, results.c.sha256)
+            .select_from(results.join(standing, standing.c.result == results.c.id).join(readings))
+            .where(readings.c.device == device, results.c.site.is_not(None))
+            .where(results.c.visit_on.between((at - within).date() - DAY, (at + within).date() + DAY))
+            .where(readings.c.flags.bitwise_and(int(Flag.SCALE_FROM_BARK)) == 0)
+        )
+        with self._reading() as connection:
+            rows = [(row.taken_at, row.site, row.sha256) for row in connection.execute(query)]
+        return sorted(row for row in rows if abs(row[0] - at) <= within)
 
     def rim_fields_of(self, hashes: Iterable[str]) -> dict[str, RimField]:
         """Whole fields of the rim's advance, with arcs and rims, by the later photo."""

@@ -50,7 +50,10 @@ RIM_REREAD = 0.3
 same rim twice); own choice, it only sets weights and the least spread."""
 POOR = Flag.CUT_BY_FRAME | Flag.NOT_LIKE_A_SITE
 SHUT_BITS, DIFFER_BITS = int(Flag.NO_APERTURE), int(Flag.DISAGREES_WITHIN_VISIT)
-WORSE = Flag.OBLIQUE_VIEW | Flag.SOFT_FOCUS | Flag.LOW_SCALE | Flag.ONE_MARKER | Flag.CARD_TILTED | Flag.CLIPPED_LIGHT
+WORSE = (
+    Flag.OBLIQUE_VIEW | Flag.SOFT_FOCUS | Flag.LOW_SCALE | Flag.ONE_MARKER | Flag.CARD_TILTED | Flag.CLIPPED_LIGHT
+    | Flag.SCALE_FROM_BARK
+)  # fmt: skip
 
 
 def visits_of(site: int, readings: Iterable[Reading], settings: TimeSettings) -> tuple[Visit, ...]:

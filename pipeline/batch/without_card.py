@@ -1,0 +1,146 @@
+"""After reading: photos without a readable card are placed by the bark of the sites that the same phone was at.
+
+What is placed and read replaces its refusal; where only the site can be told, the refusal is given it, so that a better
+photo of that site answers the request to take it again.
+"""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import replace
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+from pipeline import __version__, cache, cardless, intake
+from pipeline.batch.basis import Bases
+from pipeline.cardless import Known
+from pipeline.records import Flag, Reading, Refusal, RefusalCode
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+    from datetime import datetime
+
+    from pipeline.batch.reading import Count
+    from pipeline.crew import Orders
+    from pipeline.grove import Grove
+    from pipeline.records import Reader
+    from pipeline.store import Store
+
+NEAR = timedelta(minutes=15)
+"""A phone that photographed a site is near it for about this long."""
+MOST_SITES, PHOTOS_A_SITE = 6, 2
+WITHOUT_CARD = frozenset(
+    {RefusalCode.NO_CARD, RefusalCode.HALF_CARD, RefusalCode.ONE_MARKER, RefusalCode.CARD_TOO_SMALL}
+)
+
+_log = logging.getLogger(__name__)
+
+
+def place_without_card(
+    grove: Grove, store: Store, orders: Orders, count: Count, still_ours: Callable[[], None]
+) -> None:
+    """Try photos without a readable card that were refused in this run, or near which something was read in it.
+
+    Parameters
+    ----------
+    orders
+        Reader and settings of the run.
+    count
+        What the run came to so far; photos that are read now leave its refusals.
+    still_ours
+        Called before each photo; raises if another run has taken over.
+    """
+    fresh = {refusal.sha256 for refusal in count.refused}
+    settled = {sha256: word.site for sha256, word in store.settled().items() if word.site is not None}
+    bases = Bases(grove.register, grove.settings)
+    reader: Reader | None = None
+    for refusal in store.refusals():
+        if refusal.code not in WITHOUT_CARD or refusal.site is not None or refusal.taken_at is None:
+            continue
+        near = store.photos_near(refusal.device, refusal.taken_at, NEAR) if refusal.device else []
+        sites = _sites_of(near, refusal.taken_at, settled.get(refusal.sha256), grove)
+        if not sites or not (refusal.sha256 in fresh or count.sites.intersection(sites)):
+            continue
+        still_ours()
+        if reader is None:
+            reader, _ = orders.open_reader(orders.reader_name)
+        found = _placed(grove, store, orders, refusal, sites, reader)
+        if found is None:
+            between = _between(near, refusal.taken_at)
+            found = None if between is None else replace(refusal, site=between)
+        if found is not None:
+            _keep(store, orders, found, bases, count)
+
+
+def _sites_of(
+    near: Sequence[tuple[datetime, int, str]], at: datetime, said: int | None, grove: Grove
+) -> dict[int, list[str]]:
+    """Sites that a photo may show, nearest in time first, each with its photos; a person's word goes before."""
+    sites: dict[int, list[str]] = {} if said is None else {said: []}
+    for taken_at, site, sha256 in sorted(near, key=lambda one: abs(one[0] - at)):
+        if site in grove.register.sites and taken_at != at:
+            sites.setdefault(site, []).append(sha256)
+    return dict(list(sites.items())[:MOST_SITES])
+
+
+def _between(near: Sequence[tuple[datetime, int, str]], at: datetime) -> int | None:
+    """The site of the photos next before and next after, if it is the same: nobody walks away and comes back."""
+    before = max((one for one in near if one[0] < at), default=None)
+    after = min((one for one in near if one[0] > at), default=None)
+    if before is None or after is None or before[1] != after[1]:
+        return None
+    return before[1]
+
+
+def _placed(
+    grove: Grove, store: Store, orders: Orders, refusal: Refusal, sites: Mapping[int, Sequence[str]], reader: Reader
+) -> Reading | Refusal | None:
+    stored = store.stored_photo(refusal.sha256)
+    if stored is None:
+        return None
+    readings = {r.sha256: r for r in store.readings_of(sites) if not r.flags & (Flag.SCALE_FROM_BARK | Flag.NO_SCALE)}
+    candidates: dict[int, list[Known]] = {}
+    for site, near in sites.items():
+        own = [r for r in readings.values() if r.site == site]
+        # photos of that walk first: the same light; then the latest others
+        order = [readings[h] for h in near if h in readings] + sorted(own, key=lambda r: r.taken_at, reverse=True)
+        known: dict[str, Known] = {}
+        for reading in order:
+            if len(known) < PHOTOS_A_SITE and reading.sha256 not in known:
+                patch = cache.load_patch(grove.cache, reading.sha256)
+                if patch is not None and patch.has_scale and patch.fix is not None:
+                    known[reading.sha256] = Known(reading, patch)
+        candidates[site] = list(known.values())
+    try:
+        data = intake.bytes_of(grove.photos / stored.stored, grove.settings.intake)
+    except OSError as error:
+        _log.warning("%s cannot be read: %s", stored.stored, error.strerror)
+        return None
+    placed = cardless.read(data, refusal.file, refusal.sha256, candidates, orders.context, reader)
+    if placed is None:
+        return None
+    if placed.read is None:
+        return replace(refusal, site=placed.site)
+    try:
+        cache.save_patch(grove.cache, refusal.sha256, placed.read.patch)
+    except OSError as error:
+        _log.warning("The patch of %s could not be kept: %s", refusal.file, error)
+    return placed.read.reading
+
+
+def _keep(store: Store, orders: Orders, found: Reading | Refusal, bases: Bases, count: Count) -> None:
+    context = orders.context
+    store.save_results(
+        [found],
+        model=context.model,
+        settings=context.settings.reading_hash,
+        read_at=context.now,
+        program=__version__,
+        bases={found.sha256: bases.of(found)},
+    )
+    if found.site is not None:
+        count.sites.add(found.site)
+    if isinstance(found, Reading):
+        _log.info("%s shows site %s by its bark.", found.file, found.site)
+        count.read += 1
+        count.refused = [refusal for refusal in count.refused if refusal.sha256 != found.sha256]
