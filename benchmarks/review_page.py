@@ -33,6 +33,12 @@ from tests.e2e.test_review_browser import serving
 from tests.review_grove import build, build_large
 from tests.unit.test_review_security import hostile_requests
 
+PARTS = """() => {
+  const e = performance.getEntriesByType("navigation")[0];
+  return e ? [e.responseStart - e.startTime, e.loadEventEnd - e.responseStart] : null;
+}"""
+"""Navigation timing (W3C): from the key to the first byte of the next page, and from there to its load event."""
+
 
 def main() -> None:
     """Run and print."""
@@ -61,7 +67,7 @@ def work(root: Path, cases: int, count: int) -> None:
         desk, local_name="Lek", passwords=Passwords(PasswordHasher(time_cost=1, memory_cost=8, parallelism=1))
     )
     chromium = os.environ.get("WOUNDWOOD_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
-    times = []
+    times, parts = [], []
     with serving(rooms) as address, sync_playwright() as play:
         page = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"]).new_page()
         page.goto(f"{address}/enter?key={rooms.start_key}")
@@ -75,11 +81,15 @@ def work(root: Path, cases: int, count: int) -> None:
             with page.expect_navigation(wait_until="load"):
                 page.keyboard.press("Enter")
             times.append(1000 * (time.perf_counter() - began))
+            parts.append(page.evaluate(PARTS))
         spent = 1000 * (time.process_time() - spent) / count
         assert int(page.inner_text("#answered")) == count
     assert len({review.site for review in desk.store.reviews()}) == count
     late = statistics.quantiles(times, n=20)[-1]
     print(f"next case after {count} answers by keyboard: median {statistics.median(times):.0f} ms, 95 % {late:.0f} ms")
+    answered, ready = ([p[k] for p in parts if p] for k in (0, 1))
+    print(f"of it until the next page began: {statistics.median(answered):.0f} ms; then until its picture stood "
+          f"there: {statistics.median(ready):.0f} ms (load {os.getloadavg()[0]:.1f})")  # fmt: skip
     print(f"processor time of the server (and of this script) for each: {spent:.0f} ms")
 
 

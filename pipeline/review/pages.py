@@ -22,6 +22,7 @@ from pipeline.store.audit import LogEntry
 from pipeline.store.casebook import StaleAnswer
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     from starlette.responses import Response
@@ -73,7 +74,8 @@ def case_page(rooms: Rooms, visit: Visit) -> Response:
     tasks = rooms.queue.tasks(visit.name, filters)
     view = _view(rooms, visit, number)
     before, after, at = neighbours(tasks, number)
-    ahead = BackgroundTask(make_ready, rooms, visit, after) if after is not None else None
+    later = tasks[at + 1].case.photos[-1:] if at and at + 1 < len(tasks) else ()
+    ahead = BackgroundTask(make_ready, rooms, visit, after, later) if after is not None else None
     return _show_case(rooms, visit, view, tasks, filters, before, after, at, background=ahead)
 
 
@@ -122,8 +124,16 @@ def _show_case(
     )
 
 
-def make_ready(rooms: Rooms, visit: Visit, number: int) -> None:
-    """Make a case's pictures and figures before it is asked for, while the person looks at the one before it."""
+def make_ready(rooms: Rooms, visit: Visit, number: int, later: Sequence[str] = ()) -> None:
+    """Make a case's pictures and figures before it is asked for, while the person looks at the one before it.
+
+    Parameters
+    ----------
+    later
+        Photos of the case after it, of which only the pictures are made, should the cache have lost them.
+    """
+    for sha256 in later:
+        pictures.patch_file(rooms.desk, sha256)
     task = rooms.queue.task(number, visit.name, visit.filters())
     if task is None:
         return

@@ -62,17 +62,22 @@ class Stamp(NamedTuple):
     shift: int = 0
 
 
+_NEWEST = select(
+    *(
+        select(func.coalesce(func.max(table.c.id), 0)).scalar_subquery()
+        for table in (reviews, alert_events, results, reader_uses, clock_shifts)
+    )
+)
+"""Asked several times a page, so it is one statement and built once."""
+
+
 class Casebook(Connected):
     """Cases for people, and their answers."""
 
     def stamp(self) -> Stamp:
         """Numbers of the newest answer, step of an alert, result, change of reader and correction of a clock."""
         with self._reading() as connection:
-            newest = [
-                int(connection.execute(select(func.coalesce(func.max(table.c.id), 0))).scalar_one())
-                for table in (reviews, alert_events, results, reader_uses, clock_shifts)
-            ]
-        return Stamp(*newest)
+            return Stamp(*(int(number) for number in connection.execute(_NEWEST).one()))
 
     def changed_since(self, before: Stamp) -> tuple[set[int], set[str]] | None:
         """Sites with newer answers or results, trees with newer steps of alerts; ``None`` if reader or clock is new."""
