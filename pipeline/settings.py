@@ -156,6 +156,9 @@ class QualitySettings(_Section):
         0.05, gt=0, description="Share of burnt or black pixels above which it is flagged."
     )
     refuse_clipped_share: float = Field(0.6, gt=0, description="The same above which it is refused.")
+    flag_covered_share: float = Field(
+        0.03, gt=0, description="Share of the card under a finger, a leaf or dirt above which it is flagged."
+    )
 
 
 class ReadingSettings(_Section):
@@ -229,8 +232,9 @@ class AlertSettings(_Section):
         2.0, gt=0, description="Growth of the width, beyond its uncertainty, without an event."
     )
     enlarged_area_share: float = Field(0.1, gt=0, description="The same for the area, as a share.")
-    stalled_days: int = Field(75, gt=0, description="Days of growing season without rim advance.")
-    stalled_advance_mm_per_month: float = Field(0.15, ge=0, description="Slower rim advance than this is a stall.")
+    stalled_advance_mm_per_month: float = Field(
+        0.2, gt=0, description="Sides that advance less than this in a month of growing season stand still."
+    )
     open_after_months: int = Field(36, gt=0, description="Wounds open longer than this are noted.")
     girdled_shares: tuple[float, ...] = Field((0.25, 0.33, 0.5, 0.75), description="Bands of the stem's girdled share.")
     sign_sure_p: float = Field(
@@ -249,13 +253,8 @@ class AlertSettings(_Section):
     event_slack_days: int = Field(
         3, ge=0, description="An event this many days outside two visits still explains a larger opening."
     )
-    stalled_upper_mm_per_month: float = Field(
-        0.33, gt=0, description="A stall must also be surely (90 %) slower than this."
-    )
-    stalled_evidence: float = Field(
-        2.3,
-        gt=0,
-        description="Natural logarithm of how much better a standstill must explain the widths than the site's own pace.",
+    stalled_p: float = Field(
+        0.45, gt=0, lt=1, description="Probability of a standstill from which a person is to look."
     )
     stalled_young_days: int = Field(
         60, ge=0, description="Growing days after a wounding in which no advance is expected yet."
@@ -287,6 +286,11 @@ class WatchSettings(_Section):
     )
     photos_shown: int = Field(
         300, ge=1, description="Accepted photos shown with a thumbnail in one answer; the latest."
+    )
+    days_shown: int = Field(7, ge=1, description="Days with arrivals that one folder's answer keeps; the latest.")
+    days_kept: int = Field(31, ge=1, description="Calendar days after which a day leaves the answer all the same.")
+    walk_gap_min: float = Field(
+        30.0, gt=0, description="Minutes within which the photos before and after tell where one without a card was taken."
     )
 
 

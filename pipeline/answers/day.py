@@ -11,7 +11,7 @@ from pipeline.records import Flag, Outcome
 from pipeline.rounds import Kind
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Collection, Sequence
     from datetime import date, tzinfo
 
     from pipeline.clocks import Doubt
@@ -40,23 +40,40 @@ class Verdict:
     tree: str = ""
     advice: Advice | None = None
     mended: bool = False
-    """Refused, but the site was photographed well since."""
+    """Refused, but no retake is needed any more."""
+
+
+@dataclass(frozen=True, slots=True)
+class DayAnswer:
+    """What became of the photos that arrived in one folder on one day.
+
+    Attributes
+    ----------
+    arrived_on
+        The day.
+    again, accepted
+        Refused and accepted photos, latest arrival first.
+    waiting, doubles
+        How many are not yet read, and how many had come before.
+    """
+
+    arrived_on: date
+    again: tuple[Verdict, ...]
+    accepted: tuple[Verdict, ...]
+    waiting: int
+    doubles: int
 
 
 @dataclass(frozen=True, slots=True)
 class FolderAnswer:
-    """What one folder of the inbox is told about one day.
+    """What one folder of the inbox is told.
 
     Attributes
     ----------
     folder
         Below the inbox, ``/`` between folders; empty for the inbox itself.
-    arrived_on
-        The day on which its photos arrived.
-    again, accepted
-        Refused and accepted photos, latest arrival first.
-    waiting, doubles
-        How many are not yet read, and how many had come before.
+    days
+        Its days with arrivals, the last one first; never empty.
     missing
         What is still missing from today's round, in walking order.
     doubts
@@ -64,13 +81,19 @@ class FolderAnswer:
     """
 
     folder: str
-    arrived_on: date
-    again: tuple[Verdict, ...]
-    accepted: tuple[Verdict, ...]
-    waiting: int
-    doubles: int
+    days: tuple[DayAnswer, ...]
     missing: tuple[Stop, ...]
     doubts: tuple[Doubt, ...] = ()
+
+    @property
+    def last(self) -> DayAnswer:
+        """The last day on which something arrived."""
+        return self.days[0]
+
+    @property
+    def earlier(self) -> tuple[DayAnswer, ...]:
+        """The days before, the latest first."""
+        return self.days[1:]
 
 
 def answers_of(
@@ -80,8 +103,11 @@ def answers_of(
     register: Register,
     zone: tzinfo,
     place_of: Callable[[str], str] = str,
+    *,
+    settled: Collection[str] = (),
+    days_shown: int = 7,
 ) -> list[FolderAnswer]:
-    """One answer for each folder, about the last day on which something arrived there.
+    """One answer for each folder, about the last days on which something arrived there.
 
     Parameters
     ----------
@@ -91,43 +117,53 @@ def answers_of(
         Today's round as it stands now: sites photographed meanwhile are no longer on it.
     place_of
         Where the answer for photos of a folder lies; by default in that folder.
+    settled
+        Hashes of refused photos that need no retake any more.
+    days_shown
+        Days with arrivals that an answer keeps, the latest.
     """
     open_sites = {stop.site.site for stop in walk.stops if stop.kind is Kind.RETAKE}
-    folders: dict[str, list[PhotoFacts]] = defaultdict(list)
+    folders: dict[str, dict[date, list[PhotoFacts]]] = defaultdict(dict)
     for photo in facts:
-        own = folders[place_of(photo.file.rpartition("/")[0])]
-        if not own or own[0].arrived_at.astimezone(zone).date() == photo.arrived_at.astimezone(zone).date():
-            own.append(photo)
-    return [
-        _answer(folder, own, walk, open_sites, [d for d in doubts if d.photo in own], register, zone)
-        for folder, own in sorted(folders.items())
-    ]
+        days = folders[place_of(_folder(photo))]
+        days.setdefault(photo.arrived_at.astimezone(zone).date(), []).append(photo)
+    found = []
+    for folder, days in sorted(folders.items()):
+        # Facts come in the order of arrival: a clock that was set back for a while must not hide the last photos.
+        shown = list(days.items())[:days_shown]
+        names = {photo.sha256 for _, own in shown for photo in own}
+        found.append(
+            FolderAnswer(
+                folder,
+                tuple(_day(day, own, open_sites, settled, register) for day, own in shown),
+                walk.stops,
+                tuple(d for d in doubts if d.photo.sha256 in names and place_of(_folder(d.photo)) == folder),
+            )
+        )
+    return found
 
 
-def _answer(
-    folder: str,
-    photos: Sequence[PhotoFacts],
-    walk: Round,
-    open_sites: set[int],
-    doubts: Sequence[Doubt],
-    register: Register,
-    zone: tzinfo,
-) -> FolderAnswer:
+def _folder(photo: PhotoFacts) -> str:
+    return photo.file.rpartition("/")[0]
+
+
+def _day(
+    day: date, photos: Sequence[PhotoFacts], open_sites: set[int], settled: Collection[str], register: Register
+) -> DayAnswer:
     refused = [p for p in photos if p.outcome is Outcome.REFUSAL]
-    return FolderAnswer(
-        folder=folder,
-        arrived_on=photos[0].arrived_at.astimezone(zone).date(),
-        again=tuple(_verdict(p, register, ADVICE_FOR[p.code], _is_mended(p, open_sites)) for p in refused),
+    return DayAnswer(
+        arrived_on=day,
+        again=tuple(_verdict(p, register, ADVICE_FOR[p.code], _is_mended(p, open_sites, settled)) for p in refused),
         accepted=tuple(_verdict(p, register, _hint(p.flags)) for p in photos if p.outcome is Outcome.READING),
         waiting=sum(p.outcome is Outcome.WAITING for p in photos),
         doubles=sum(p.outcome in (Outcome.DUPLICATE, Outcome.KNOWN) for p in photos),
-        missing=walk.stops,
-        doubts=tuple(doubts),
     )
 
 
-def _is_mended(photo: PhotoFacts, open_sites: set[int]) -> bool:
-    """Only where card and date could be read it can be known that a better photo came."""
+def _is_mended(photo: PhotoFacts, open_sites: set[int], settled: Collection[str]) -> bool:
+    """Whether no retake is needed: a better photo of its site came, nothing is missing where it was, or it was said."""
+    if photo.sha256 in settled:
+        return True
     return photo.site is not None and photo.taken_at is not None and photo.site not in open_sites
 
 

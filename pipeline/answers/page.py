@@ -16,13 +16,15 @@ if TYPE_CHECKING:
 
     from jinja2 import Environment
 
-    from pipeline.answers.day import FolderAnswer, Verdict
+    from pipeline.answers.day import DayAnswer, FolderAnswer, Verdict
     from pipeline.language import Say
 
 TEMPLATES = Path(__file__).resolve().parent / "templates"
 ANSWER, ROUND = "ANSWER", "ROUND"
 """Names, without their ending, of what Woundwood writes into the inbox; the scanner leaves them alone."""
 MISSING_SHOWN = 80
+EARLIER_SHOWN = 100
+"""Accepted photos of an earlier day that are named; the others are counted."""
 
 
 def write_answer(
@@ -65,25 +67,32 @@ def _environment() -> Environment:
 
 
 def _content(answer: FolderAnswer, say: Say, photos_shown: int) -> dict[str, Any]:
-    again = [v for v in answer.again if not v.mended]
     trees: list[dict[str, Any]] = []
     for stop in answer.missing[:MISSING_SHOWN]:
         if not trees or trees[-1]["tree"] != stop.site.tree:
             trees.append({"tree": stop.site.tree, "place": where_it_stands(stop.tree, say), "stops": []})
         trees[-1]["stops"].append({"site": stop.site.site, "why": say(KINDS_OF_STOP[stop.kind])})
     return {
-        "day": answer.arrived_on.isoformat(),
+        **_day(answer.last, say, photos_shown),
         "folder": answer.folder,
+        "missing": trees,
+        "missing_count": len(answer.missing),
+        "missing_more": max(0, len(answer.missing) - MISSING_SHOWN),
+        "doubts": [doubt.words(say) for doubt in answer.doubts],
+        "earlier": [_day(day, say, EARLIER_SHOWN) for day in answer.earlier],
+    }
+
+
+def _day(answer: DayAnswer, say: Say, photos_shown: int) -> dict[str, Any]:
+    again = [v for v in answer.again if not v.mended]
+    return {
+        "day": answer.arrived_on.isoformat(),
         "again": [_row(v, say) for v in again],
         "mended": len(answer.again) - len(again),
         "accepted": [_row(v, say) for v in answer.accepted[:photos_shown]],
         "accepted_count": len(answer.accepted),
         "waiting": answer.waiting,
         "doubles": answer.doubles,
-        "missing": trees,
-        "missing_count": len(answer.missing),
-        "missing_more": max(0, len(answer.missing) - MISSING_SHOWN),
-        "doubts": [doubt.words(say) for doubt in answer.doubts],
     }
 
 

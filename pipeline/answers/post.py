@@ -12,7 +12,7 @@ from pipeline.answers import thumbs
 from pipeline.answers.day import answers_of
 from pipeline.answers.page import ROUND, write_answer
 from pipeline.receive.inbox import safe_part
-from pipeline.rounds import Round, stops_of_tree, write_page
+from pipeline.rounds import Round, answered_by_the_walk, sent_again, stops_of_tree, write_page
 from pipeline.rounds.plan import order, unplaced
 
 if TYPE_CHECKING:
@@ -40,6 +40,7 @@ class Post:
         self._healths: dict[str, TreeHealth] = {}
         self._answered: set[tuple[str, Outcome]] = set()
         self._pictures: dict[str, str] = {}
+        self._earlier: list[PhotoFacts] | None = None
 
     def assess_trees(self, trees: Sequence[str]) -> tuple[TreeHealth, ...]:
         """Health of the trees named, remembered for the answer."""
@@ -67,24 +68,49 @@ class Post:
             A sentence for each folder whose answer could not be written; the next time it is tried again.
         """
         grove, store = self._grove, self._store
-        zone = grove.settings.grove.zone
-        facts = store.recent_facts(now - timedelta(days=2))
-        first = now.astimezone(zone).date() - timedelta(days=1)
-        facts = [photo for photo in facts if photo.arrived_at.astimezone(zone).date() >= first]
+        settings, zone = grove.settings, grove.settings.grove.zone
+        facts, earlier = self._facts(now)
         self._catch_up(facts)
-        refusals = store.refusals()
-        walk = Round(
-            self._today, order(self._stops(refusals), grove.register), unplaced(refusals, grove.settings, self._today)
-        )
-        doubts = self._doubts(facts)
-        if doubts:
-            store.ask([doubt.question(self._today) for doubt in doubts])
+        refusals, everything = store.refusals(), [*facts, *earlier]
+        stops = self._stops(refusals)
+        gap = timedelta(minutes=settings.watch.walk_gap_min)
+        settled = {
+            *store.settled(),
+            *answered_by_the_walk(everything, {stop.site.tree for stop in stops}, grove.register, gap),
+            *sent_again(everything),
+        }
+        walk = Round(self._today, order(stops, grove.register), unplaced(refusals, settings, self._today, settled))
+        doubts = self._open_doubts(facts)
         problems = self._put(self._write_round, walk, place="the inbox")
-        places = {folder: self._nearest(folder) for folder in {photo.file.rpartition("/")[0] for photo in facts}}
-        for answer in answers_of(facts, walk, doubts, grove.register, zone, lambda folder: places[folder]):
+        folders = {_folder(photo) for photo in facts}
+        own = [*facts, *(photo for photo in earlier if _folder(photo) in folders)]
+        places = {folder: self._nearest(folder) for folder in folders}
+        for answer in answers_of(
+            own, walk, doubts, grove.register, zone, places.__getitem__,
+            settled=settled, days_shown=settings.watch.days_shown,
+        ):  # fmt: skip
             place = f"the folder '{answer.folder}'" if answer.folder else "the inbox"
             problems += self._put(self._write_answer, answer, now, place=place)
         return problems
+
+    def _facts(self, now: datetime) -> tuple[list[PhotoFacts], list[PhotoFacts]]:
+        """What arrived today or yesterday, looked up anew; and what arrived before, looked up once: it rests."""
+        zone = self._grove.settings.grove.zone
+        first = now.astimezone(zone).date() - timedelta(days=1)
+        if self._earlier is None:
+            kept = self._store.recent_facts(now - timedelta(days=self._grove.settings.watch.days_kept))
+            self._earlier = [photo for photo in kept if photo.arrived_at.astimezone(zone).date() < first]
+        facts = self._store.recent_facts(now - timedelta(days=2))
+        return [p for p in facts if p.arrived_at.astimezone(zone).date() >= first], self._earlier
+
+    def _open_doubts(self, facts: Sequence[PhotoFacts]) -> list[Doubt]:
+        """Doubts about clocks, each asked once; those that a person answered are not shown any more."""
+        doubts = self._doubts(facts)
+        if not doubts:
+            return []
+        self._store.ask([doubt.question(self._today) for doubt in doubts])
+        answered = {question.key for question, answer in self._store.questions() if answer is not None}
+        return [doubt for doubt in doubts if doubt.question(self._today).key not in answered]
 
     def _put(self, write: Callable[..., None], *content: object, place: str) -> list[str]:
         try:
@@ -151,6 +177,10 @@ class Post:
         for part in folder.split("/") if folder else ():
             path = _child(path, part) if path is not None else None
         return path
+
+
+def _folder(photo: PhotoFacts) -> str:
+    return photo.file.rpartition("/")[0]
 
 
 def _child(folder: Path, shown: str) -> Path | None:

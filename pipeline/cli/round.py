@@ -37,15 +37,19 @@ def command(
     again come first; then those with sites that are due or overdue, by block, row and position, or to the nearest
     next one. How often a site is due is set in time.visit_interval_days.
     """
+    from datetime import timedelta
+
     from pipeline import assess, rounds, store
 
     grove = options.open_grove(grove_folder, configs, assignments)
-    today = options.present(grove, on).date()
+    now = options.present(grove, on)
+    today = now.date()
     with store.open_store(grove.database) as memory:
         healths = assess.assess_trees(grove, memory, grove.register.trees, today)
         walk = rounds.plan_round(
-            healths, memory.refusals(), grove.register, grove.settings, today, ahead_days=ahead_days
-        )
+            healths, memory.refusals(), grove.register, grove.settings, today, ahead_days=ahead_days,
+            settled=memory.settled(), photos=memory.recent_facts(now - timedelta(days=grove.settings.watch.days_kept)),
+        )  # fmt: skip
     place = folder or grove.reports
     place.mkdir(parents=True, exist_ok=True)
     page = rounds.write_page(

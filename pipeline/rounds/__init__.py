@@ -2,6 +2,7 @@
 
 from pipeline.rounds.page import write_csv, write_page
 from pipeline.rounds.plan import Kind, Round, Stop, Unplaced, plan_round, stops_of_tree
+from pipeline.rounds.settled import answered_by_the_walk, sent_again
 from pipeline.rounds.walk import in_walking_order
 
 __all__ = [
@@ -9,8 +10,10 @@ __all__ = [
     "Round",
     "Stop",
     "Unplaced",
+    "answered_by_the_walk",
     "in_walking_order",
     "plan_round",
+    "sent_again",
     "stops_of_tree",
     "write_csv",
     "write_page",

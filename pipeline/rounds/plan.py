@@ -11,14 +11,15 @@ from pipeline.advice import ADVICE_FOR, Advice
 from pipeline.alerts import TreeView
 from pipeline.alerts.visiting import due_on, interval_days
 from pipeline.records import Severity
+from pipeline.rounds.settled import answered_by_the_walk, sent_again
 from pipeline.rounds.walk import in_walking_order
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Collection, Iterable, Sequence
     from datetime import date
 
     from pipeline.alerts.view import SiteView
-    from pipeline.records import Finding, Refusal, Register, Site, Tree, TreeHealth
+    from pipeline.records import Finding, PhotoFacts, Refusal, Register, Site, Tree, TreeHealth
     from pipeline.settings import Settings
 
 
@@ -106,6 +107,8 @@ def plan_round(
     today: date,
     *,
     ahead_days: int = 0,
+    settled: Collection[str] = (),
+    photos: Sequence[PhotoFacts] = (),
 ) -> Round:
     """Plan a walk.
 
@@ -117,11 +120,17 @@ def plan_round(
         Photos that could not be read; those of a site that was photographed well since are left out.
     ahead_days
         Sites that fall due within this many days are taken along.
+    settled
+        Hashes of refused photos that need no retake, as people said.
+    photos
+        What arrived in the last days: where nothing is missing any more, a photo without a site is settled too.
     """
     stops = [
         stop for health in healths for stop in stops_of_tree(health, refusals, register, settings, today, ahead_days)
     ]
-    return Round(today, order(stops, register), unplaced(refusals, settings, today))
+    gap = timedelta(minutes=settings.watch.walk_gap_min)
+    done = {*settled, *answered_by_the_walk(photos, {s.site.tree for s in stops}, register, gap), *sent_again(photos)}
+    return Round(today, order(stops, register), unplaced(refusals, settings, today, done))
 
 
 def order(stops: Iterable[Stop], register: Register) -> tuple[Stop, ...]:
@@ -200,14 +209,22 @@ def _care(health: TreeHealth, site: Site) -> tuple[Finding, ...]:
     )
 
 
-def unplaced(refusals: Sequence[Refusal], settings: Settings, today: date) -> tuple[Unplaced, ...]:
-    """Refused photos of the last days (``alerts.retake_days``) whose site nobody could read, latest first."""
+def unplaced(
+    refusals: Sequence[Refusal], settings: Settings, today: date, settled: Collection[str] = ()
+) -> tuple[Unplaced, ...]:
+    """Refused photos of the last days (``alerts.retake_days``) whose site nobody could read, latest first.
+
+    Those whose hash is in ``settled`` need no retake any more.
+    """
     first = today - timedelta(days=settings.alerts.retake_days)
     zone = settings.grove.zone
     recent = [
         r
         for r in refusals
-        if r.site is None and r.taken_at is not None and first <= r.taken_at.astimezone(zone).date() <= today
+        if r.site is None
+        and r.sha256 not in settled
+        and r.taken_at is not None
+        and first <= r.taken_at.astimezone(zone).date() <= today
     ]
     recent.sort(key=lambda r: (r.taken_at, r.file), reverse=True)
     return tuple(Unplaced(r, ADVICE_FOR[r.code]) for r in recent)

@@ -57,7 +57,7 @@ class Desk:
     ) -> None:
         self._root, self._configs, self._options = root, tuple(configs), dict(options or {})
         self._read, self._open_reader = read, _Kept(open_reader)
-        self._seen: tuple[Grove, date] | None = None
+        self._seen: tuple[Grove, date, tuple[int, ...]] | None = None
         self._post: Post | None = None
         self._store: Store | None = None
 
@@ -76,7 +76,9 @@ class Desk:
         today = now.astimezone(grove.settings.grove.zone).date()
         if self._store is None:
             self._store = open_store(grove.database)
-        again = self._seen == (grove, today)
+        # what people said elsewhere in the meantime may concern any tree
+        words = self._store.newest_words()
+        again = self._seen == (grove, today, words)
         post = self._post if again and self._post is not None else Post(grove, self._store, today)
         many = found is None or len(found.files) > FEW
         summary = batch.run(
@@ -93,7 +95,7 @@ class Desk:
             open_reader=self._open_reader,
             assess_trees=post.assess_trees,
         )
-        self._seen, self._post = (grove, today), post
+        self._seen, self._post = (grove, today, words), post
         for problem in post.deliver(now):
             _log.warning("%s", problem)
         return summary

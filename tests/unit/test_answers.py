@@ -50,33 +50,49 @@ def test_each_folder_is_told_of_its_own_photos_and_all_of_what_is_missing() -> N
     refused = photo("tan/b.jpg", Outcome.REFUSAL, code=RefusalCode.BLURRED)
     found = told([photo("mai/a.jpg"), refused, photo("c.jpg", Outcome.DUPLICATE)], retake())
     assert set(found) == {"mai", "tan", ""}
-    assert [v.site for v in found["mai"].accepted] == [205]
-    assert [v.advice for v in found["tan"].again] == [Advice.HOLD_STILL]
-    assert found[""].doubles == 1
+    assert [v.site for v in found["mai"].last.accepted] == [205]
+    assert [v.advice for v in found["tan"].last.again] == [Advice.HOLD_STILL]
+    assert found[""].last.doubles == 1
     assert all(len(answer.missing) == 1 for answer in found.values())
 
 
 def test_an_answer_is_about_the_last_day_on_which_something_arrived() -> None:
     yesterday = NOON - timedelta(days=1)
     found = told([photo("mai/b.jpg"), photo("mai/a.jpg", at=yesterday), photo("tan/c.jpg", at=yesterday)])
-    assert [v.file for v in found["mai"].accepted] == ["mai/b.jpg"]
-    assert found["tan"].arrived_on == yesterday.date()
+    assert [v.file for v in found["mai"].last.accepted] == ["mai/b.jpg"]
+    assert found["tan"].last.arrived_on == yesterday.date()
 
 
 def test_a_refused_photo_is_mended_when_its_site_needs_no_retake_any_more() -> None:
     known = photo("a.jpg", Outcome.REFUSAL, site=205, code=RefusalCode.BLURRED)
     unknown = photo("b.jpg", Outcome.REFUSAL, code=RefusalCode.NO_CARD)
-    assert [v.mended for v in told([known, unknown], retake())[""].again] == [False, False]
-    assert [v.mended for v in told([known, unknown])[""].again] == [True, False]
+    assert [v.mended for v in told([known, unknown], retake())[""].last.again] == [False, False]
+    assert [v.mended for v in told([known, unknown])[""].last.again] == [True, False]
 
 
 def test_an_accepted_photo_that_could_be_better_says_how() -> None:
     def hint(flags: Flag) -> Advice | None:
-        return told([photo("a.jpg", flags=flags)])[""].accepted[0].advice
+        return told([photo("a.jpg", flags=flags)])[""].last.accepted[0].advice
 
     assert hint(Flag.CUT_BY_FRAME | Flag.SOFT_FOCUS) is Advice.WHOLE_WOUND
     assert hint(Flag.OBLIQUE_VIEW) is Advice.STRAIGHTER
     assert hint(Flag.GIRTH_ASSUMED) is None
+
+
+def test_earlier_days_stay_below_the_last_one_and_the_oldest_leave() -> None:
+    days = [NOON - timedelta(days=n) for n in range(9)]
+    facts = [photo(f"mai/{n}.jpg", at=day, code=RefusalCode.BLURRED) for n, day in enumerate(days)]
+    facts.insert(3, photo("mai/bad.jpg", Outcome.REFUSAL, at=days[2], code=RefusalCode.NO_CARD))
+    found = told(facts)["mai"]
+    assert found.last.arrived_on == NOON.date()
+    assert [day.arrived_on for day in found.earlier] == [day.date() for day in days[1:7]]
+    assert [v.advice for v in found.earlier[1].again] == [Advice.WHOLE_CARD]
+
+
+def test_a_photo_that_is_settled_is_not_asked_for_again() -> None:
+    lost = photo("a.jpg", Outcome.REFUSAL, code=RefusalCode.NO_CARD)
+    (answer,) = answers.answers_of([lost], EMPTY, (), REGISTER, UTC, settled={lost.sha256})
+    assert [v.mended for v in answer.last.again] == [True]
 
 
 # ---------------------------------------------------------------- the page and the text
@@ -219,6 +235,27 @@ def test_a_folder_that_is_gone_is_answered_in_the_nearest_one_above(grove: Grove
     assert "a.jpg" in text
     assert "b.jpg" in text
     assert not (grove.inbox / "mai" / "today").exists()
+
+
+def test_a_hand_who_looks_a_day_later_still_finds_everything(grove: Grove) -> None:
+    stand_in.drop(grove.inbox, "mai/a.jpg", name="a")
+    stand_in.drop(grove.inbox, "mai/lost.jpg", name="lost", do="refuse")
+    turn(grove)
+    before = (grove.inbox / "mai" / "ANSWER.txt").read_text(encoding="utf-8")
+    stand_in.drop(grove.inbox, "mai/c.jpg", name="c", site=206, taken_at="2026-05-04T09:00:00+07:00")
+    turn(grove, NOON + timedelta(days=1))
+    text = (grove.inbox / "mai" / "ANSWER.txt").read_text(encoding="utf-8")
+    assert text.index("Answer of 2026-05-04") < text.index("Earlier days") < text.index("2026-05-03")
+    for line in ("[v] 205, Tree A-012: a.jpg", "[x] lost.jpg: Show the whole card, sharp."):
+        assert line in before
+        assert line in text.partition("Earlier days")[2]
+    html = (grove.inbox / "mai" / "ANSWER.html").read_text(encoding="utf-8")
+    assert PlainPage(html).open == []
+    assert html.count("<details") == 1
+    # Weeks later, with the day out of the list: gone from the page, not from the grove.
+    stand_in.drop(grove.inbox, "mai/d.jpg", name="d", site=207, taken_at="2026-07-04T09:00:00+07:00")
+    turn(grove, NOON + timedelta(days=62))
+    assert "Earlier days" not in (grove.inbox / "mai" / "ANSWER.txt").read_text(encoding="utf-8")
 
 
 def test_a_link_in_the_place_of_a_folder_is_not_written_through(grove: Grove, tmp_path: Path) -> None:

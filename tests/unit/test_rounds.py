@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import re
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
@@ -14,6 +15,8 @@ from pipeline.advice import Advice
 from pipeline.records import (
     Event,
     EventKind,
+    Outcome,
+    PhotoFacts,
     PhotoStage,
     Refusal,
     RefusalCode,
@@ -221,3 +224,66 @@ def test_the_page_speaks_the_groves_language(tmp_path: Path, language: str) -> N
     assert "Hold still" not in text
     assert re.search(rf'<html lang="{language}">', text)
     assert "205" in text
+
+
+# ---------------------------------------------------------------- photos without a card
+
+
+def took(
+    file: str, minute: int, number: int | None, day: date = TODAY, device: str = "Phone", hour: int = 9
+) -> PhotoFacts:
+    at = datetime.combine(day, time(hour, minute), UTC)
+    outcome = Outcome.REFUSAL if number is None else Outcome.READING
+    return PhotoFacts(f"mai/{file}.jpg", file, 1, at, outcome, at, number, device=device)
+
+
+ROW = grove(
+    *(site(n, f"T{n}") for n in range(1, 7)), trees=[Tree(f"T{n}", row="1", position=str(n)) for n in range(1, 7)]
+)
+HALF_AN_HOUR = timedelta(minutes=30)
+
+
+def settled(photos: list[PhotoFacts], missing: set[str]) -> set[str]:
+    return set(rounds.answered_by_the_walk(photos, missing, ROW, HALF_AN_HOUR))
+
+
+def test_a_lost_photo_is_answered_when_nothing_is_missing_where_it_was_taken() -> None:
+    walk = [took("a", 0, 2), took("lost", 2, None), took("b", 4, 3), took("c", 6, 4)]
+    assert settled(walk, set()) == {"lost"}
+    assert settled(walk, {"T6"}) == {"lost"}  # far from where it was
+    assert settled(walk, {"T3"}) == set()  # it may be the one that is missing
+    assert settled(walk, {"T2"}) == set()
+    assert settled([took("a", 0, 2), took("lost", 2, None)], set()) == set()  # nothing came after it
+    assert settled([took("lost", 2, None)], set()) == set()
+
+
+def test_a_lost_photo_with_a_neighbour_on_one_side_may_be_of_the_next_tree() -> None:
+    walk = [took("lost", 2, None), took("b", 4, 3)]
+    assert settled(walk, set()) == {"lost"}
+    for tree in ("T2", "T3", "T4"):
+        assert settled(walk, {tree}) == set()
+    assert settled(walk, {"T5"}) == {"lost"}
+
+
+def test_a_retake_of_another_day_answers_a_lost_photo_and_another_phone_does_not() -> None:
+    first = [took("a", 0, 2), took("lost", 2, None), took("b", 4, 4)]
+    assert settled([*first[:2], took("b", 1, 4)], set()) == set()  # the other site was there before
+    again = took("again", 0, 3, TODAY + DAY)
+    assert settled([took("a", 0, 2), took("lost", 2, None), took("b", 2, 4), again], set()) == {"lost"}
+    assert settled([took("a", 0, 2), took("lost", 2, None), took("b", 4, 4, device="Other")], set()) == set()
+    assert settled([took("lost", 2, None), took("b", 45, 3)], set()) == set()  # too long after
+
+
+def test_a_file_sent_again_under_its_name_answers_the_broken_one() -> None:
+    broken, good = took("x", 0, None), took("x", 5, 2)
+    good = dataclasses.replace(good, sha256="other")
+    assert rounds.sent_again([broken, good]) == {"x"}
+    assert rounds.sent_again([broken, dataclasses.replace(good, file="tan/x.jpg")]) == set()
+    assert rounds.sent_again([dataclasses.replace(broken, arrived_at=good.arrived_at + DAY), good]) == set()
+
+
+def test_settled_photos_leave_the_end_of_the_round() -> None:
+    lost = [refusal(None, TODAY, RefusalCode.NO_CARD)]
+    register = grove(site(1))
+    assert len(plan(register, refusals=lost).unplaced) == 1
+    assert plan(register, refusals=lost, settled={lost[0].sha256}).unplaced == ()
