@@ -1,6 +1,6 @@
 """How right the ruler is: sizes, intervals, change, same place; with the true rim and with a reader's, side by side.
 
-    python -m benchmarks.bench_ruler [--sites 60] [--visits 5]
+    python -m benchmarks.bench_ruler [--sites 60] [--visits 5] [--first 0]
         [--drawn 12 --megapixels 12 --reader classical|released|FOLDER --bark FOLDER --cache FOLDER]
 
 *Geometry*: corners and rims are projected by the renderer's own camera, nothing is drawn; the rim is seen without
@@ -16,23 +16,24 @@ import time
 from collections import defaultdict
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
 
 from benchmarks import ruler_drawn, ruler_sim
 from benchmarks.ruler_scenes import GROWTH_A_VISIT, Spread, site_plan, visit_scene
-from pipeline import hanging, metrics
+from pipeline import hanging, metrics, rimfield
 from pipeline.advance import gilman_advance_mm
+from pipeline.records import RimMove
 from pipeline.timeline.visits import variance_shares
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
-    from pipeline.records import BarkScale
+    from pipeline.records import BarkScale, RimField
 
 ADVANCE_MM = 0.6
 """Rim advance between two visits of the simulated sites that close."""
@@ -44,6 +45,8 @@ class Tally:
     """Figures by name, each a list with one array a site."""
 
     columns: dict[str, list[NDArray[np.float64]]] = field(default_factory=lambda: defaultdict(list))
+    notes: list[str] = field(default_factory=list)
+    offsets: list[list[float]] = field(default_factory=list)
 
     def add(self, name: str, values: list[float]) -> None:
         """One site's values."""
@@ -60,10 +63,10 @@ class Tally:
 
 
 def geometry(
-    sites: int, visits: int, spread: Spread, tally: Tally, prefix: str = "", hole_mm: float | None = None
+    numbers: range, visits: int, spread: Spread, tally: Tally, prefix: str = "", hole_mm: float | None = None
 ) -> None:
     """Simulated sites: errors of single photos and of all visits together, of change and of no change."""
-    for number in range(sites):
+    for number in numbers:
         plan = site_plan(number, spread, hole_mm)
         for name, step in (("still", 0.0), ("closing", ADVANCE_MM)):
             rng = np.random.default_rng([number, 21, int(10 * step)])
@@ -76,7 +79,10 @@ def geometry(
                 continue
             views = [hanging.View(m.fix, "phone", m.at_mm, m.size_mm) for m in seen]
             links = [ruler_sim.shared_bark((v - 1, v), seen[v - 1], seen[v], rng) for v in range(1, visits)]
-            scales = hanging.estimate(views, links)
+            solution = hanging.solve(views, links)
+            scales = solution.scales()
+            if not prefix:
+                add_fields("", [[m.outlines for m in seen], [m.true_outlines for m in seen]], solution, scales, tally)
             if name == "still":
                 _sizes(prefix, seen, scales, tally)
                 _no_change(prefix, seen, scales, tally)
@@ -125,6 +131,58 @@ def _advance(prefix: str, seen: list[ruler_sim.Measured], scales: tuple[BarkScal
         tally.add(f"{prefix}advance {when}", errors)
 
 
+def add_fields(
+    prefix: str,
+    rims: list[list[list[NDArray[np.float64]]]],
+    solution: hanging.Solution,
+    scales: Sequence[BarkScale],
+    tally: Any,
+) -> None:
+    """Rim advance as a field, of the rims as seen and of the true ones: errors, intervals, arcs said to move.
+
+    Parameters
+    ----------
+    rims
+        For each visit the outlines in its photo's own site frame, and those that are true in the bark's.
+    """
+    for k in range(1, len(scales)):
+        laid = [[solution.on_bark(n, ring) for ring in rims[0][n]] for n in (k - 1, k)]
+        if not all(np.isfinite(ring).all() for rings in laid for ring in rings):
+            continue
+        seen = rimfield.field(
+            *laid,
+            parting=rimfield.Parting(lambda at, k=k: solution.parting(k - 1, k, at), solution.covariance),
+            scale_rel_sd=0.5 * scales[k - 1].area_rel_sd,
+        )
+        add_field(prefix, seen, rimfield.field(rims[1][k - 1], rims[1][k]), tally)
+
+
+def add_field(prefix: str, seen: RimField | None, true: RimField | None, tally: Any) -> None:
+    """Errors of one field against the true one, for sides, ends and arcs."""
+    if seen is None or true is None:
+        return
+    for piece in ("whole", "sides", "ends"):
+        one, other = getattr(seen, piece), getattr(true, piece)
+        if one is not None and other is not None:
+            miss = one.advance_mm - other.advance_mm
+            tally.add(f"{prefix}rim {piece}", [abs(miss)])
+            tally.add(f"{prefix}rim {piece} held", [float(abs(miss) < 1.96 * one.advance_mm_sd)])
+    at = np.array([(arc.x_mm, arc.y_mm) for arc in true.arcs])
+    misses, held, wrong = [], [], []
+    for arc in seen.arcs:
+        # the arcs of two outlines of one rim need not be the same: the nearest true one stands for it
+        twin = true.arcs[int(np.argmin(np.hypot(*(at - (arc.x_mm, arc.y_mm)).T)))]
+        misses.append(abs(arc.advance_mm - twin.advance_mm))
+        held.append(float(misses[-1] < 1.96 * arc.advance_mm_sd))
+        if arc.move in (RimMove.ADVANCES, RimMove.RETREATS):
+            wrong.append(
+                float((twin.advance_mm > 0.02) != (arc.advance_mm > 0) if abs(twin.advance_mm) > 0.02 else 1.0)
+            )
+    tally.add(f"{prefix}rim arcs", misses)
+    tally.add(f"{prefix}rim arcs held", held)
+    tally.add(f"{prefix}rim arcs wrong", [sum(wrong) / len(seen.arcs)])
+
+
 def _median(values: NDArray[np.float64]) -> float:
     return float(np.median(values))
 
@@ -152,6 +210,16 @@ ROWS = (
     ("rim advance, photos alone: median", "", "advance single", _median, 3, " mm"),
     ("rim advance, on shared bark: median", "0.25 mm", "advance joint", _median, 3, " mm"),
     ("rim advance, on shared bark: 95th percentile", "0.8 mm", "advance joint", _p95, 3, " mm"),
+    ("advance of the sides, on shared bark: median", "0.25 mm", "rim sides", _median, 3, " mm"),
+    ("advance of the sides: 95th percentile", "0.8 mm", "rim sides", _p95, 3, " mm"),
+    ("advance of the ends, on shared bark: median", "0.25 mm", "rim ends", _median, 3, " mm"),
+    ("advance of the ends: 95th percentile", "0.8 mm", "rim ends", _p95, 3, " mm"),
+    ("advance of an arc: median", "", "rim arcs", _median, 3, " mm"),
+    ("95 % interval of the advance holds: whole rim", "93-97 %", "rim whole held", _share, 1, " %"),
+    ("95 % interval of the advance holds: sides", "93-97 %", "rim sides held", _share, 1, " %"),
+    ("95 % interval of the advance holds: ends", "93-97 %", "rim ends held", _share, 1, " %"),
+    ("95 % interval of the advance holds: arcs", "93-97 %", "rim arcs held", _share, 1, " %"),
+    ("arcs said to move that stand still or go the other way", "", "rim arcs wrong", _share, 1, " %"),
     ("no change called a change, photos alone", "", "false change single", _share, 1, " %"),
     ("no change called a change, on shared bark", "3-7 %", "false change joint", _share, 1, " %"),
     ("95 % interval of area holds, single", "93-97 %", "area_mm2 single held", _share, 1, " %"),
@@ -172,6 +240,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--sites", type=int, default=60)
     parser.add_argument("--visits", type=int, default=5)
+    parser.add_argument("--first", type=int, default=0, help="number of the first site: others are other sites")
     parser.add_argument("--drawn", type=int, default=0, help="sites to draw for the reader's column")
     parser.add_argument("--drawn-visits", type=int, default=3)
     parser.add_argument("--megapixels", type=float, default=12.0)
@@ -182,15 +251,19 @@ def main() -> None:
     cv2.setNumThreads(1)
     began = time.perf_counter()
     own, read = Tally(), Tally()
-    geometry(options.sites, options.visits, Spread(), own)
-    geometry(max(options.sites // 2, 1), 1, Spread(), own, "hole ", 8.0)
-    geometry(max(options.sites // 2, 1), options.visits, Spread(exact_tilt_deg=4.0), own, "tilted ")
+    every = range(options.first, options.first + options.sites)
+    half = every[: max(options.sites // 2, 1)]
+    geometry(every, options.visits, Spread(), own)
+    geometry(half, 1, Spread(), own, "hole ", 8.0)
+    geometry(half, options.visits, Spread(exact_tilt_deg=4.0), own, "tilted ")
     if options.drawn:
         ruler_drawn.compare(options, read)
     print(f"{options.sites} simulated sites of {options.visits} visits; {time.perf_counter() - began:.0f} s")
     print(
         f"{options.drawn} drawn sites of {options.drawn_visits} visits at {options.megapixels:g} MP, '{options.reader}'"
     )
+    for line in read.notes:
+        print(line)
     print("value (95 % bootstrap interval over sites; number of values)\n")
     print(f"{'what':50s} {'reach':9s} {'geometry':32s} {'drawn, true rim':32s} drawn, reader's rim")
     for what, reach, name, of, digits, unit in ROWS:

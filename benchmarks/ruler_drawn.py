@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from benchmarks import ruler_sim
+from benchmarks import bench_ruler, ruler_sim
 from benchmarks.make_photos import bark_pictures
 from benchmarks.ruler_scenes import Spread, dressed, site_plan, visit_scene
-from pipeline import flow, readers, ties
+from pipeline import flow, readers, rimfield, ties
 from pipeline.advance import gilman_advance_mm
 from pipeline.records import Outlines, Reading, Refusal, Register, Site, Stem, Tree
 from pipeline.scenes import PhotoTags, render, write_photo
@@ -61,7 +61,7 @@ def register_of(plans: list[SitePlan]) -> Register:
 def compare(options: Namespace, tally: Any) -> None:
     """Draw and read the sites, fill the tally: figures with the true rim (``true ...``) and with the reader's."""
     reader, model = readers.open_reader(options.reader)
-    plans = [site_plan(number, SPREAD) for number in range(options.drawn)]
+    plans = [site_plan(number, SPREAD) for number in range(options.first, options.first + options.drawn)]
     context = flow.ReadContext(Settings(), register_of(plans), FIRST_DAY + timedelta(days=900), model)
     barks = bark_pictures(options.bark)
     with tempfile.TemporaryDirectory() as scratch:
@@ -81,6 +81,7 @@ def compare(options: Namespace, tally: Any) -> None:
             visits.append(seen)
             _site(seen, context.settings, tally)
     _wrong_places(visits, context.settings, tally)
+    tally.notes += offsets(tally.offsets)
 
 
 def _site(seen: list[tuple[SceneSpec, PhotoRead]], settings: Settings, tally: Any) -> None:
@@ -89,7 +90,8 @@ def _site(seen: list[tuple[SceneSpec, PhotoRead]], settings: Settings, tally: An
     tally.add("right refused", [float((c.same_place or 0.0) < limit) for c in comparisons if c.same_place is not None])
     readings = [read.reading for _, read in seen]
     fixes = {read.reading.sha256: read.patch.fix for _, read in seen if read.patch.fix is not None}
-    scales = ties.scales(readings, fixes, comparisons, limit)
+    frames = ties.frames(readings, fixes, comparisons, limit)
+    scales = {sha256: scale for frame in frames for sha256, scale in frame.scales.items()}
     tied = [ties.corrected(r, scales.get(r.sha256), None, settings) for r in readings]
     measured = []
     for scene, read in seen:
@@ -123,7 +125,56 @@ def _site(seen: list[tuple[SceneSpec, PhotoRead]], settings: Settings, tally: An
                     widths.append(abs(value - getattr(m.truth, quantity)))
             _add(tally, "true ", quantity, when, errors, sds, widths)
     _advances(measured, readings, tied, tally)
+    _fields(measured, readings, frames, settings, tally)
+    for frame in ties.frames(outlined, fixes, comparisons, limit):
+        own = [m for m, r in zip(measured, readings, strict=True) if r.sha256 in frame.number]
+        if len(own) > 1:
+            rims = [[m.outlines for m in own], [m.true_outlines for m in own]]
+            scales_of = [frame.scales[h] for h in frame.number]
+            bench_ruler.add_fields("true ", rims, frame.solution, scales_of, tally)
+    tally.offsets.append(
+        [
+            (r.aperture_area_mm2 - m.truth.area_mm2) / m.truth.perimeter_mm
+            for r, m in zip(tied, measured, strict=True)
+            if r.aperture_area_mm2
+        ]
+    )
     _true_changes(measured, [true_scales.get(r.sha256) for r in readings], tally)
+
+
+def _fields(
+    measured: list[ruler_sim.Measured],
+    readings: list[Reading],
+    frames: list[ties.BarkFrame],
+    settings: Settings,
+    tally: Any,
+) -> None:
+    """Advance of sides, ends and arcs with the reader's rims, against the true rims."""
+    for k in range(1, len(readings)):
+        for frame in frames:
+            if readings[k - 1].sha256 in frame.number and readings[k].sha256 in frame.number:
+                seen = ties.rim_field(readings[k - 1], readings[k], frame, settings)
+                true = rimfield.field(measured[k - 1].true_outlines, measured[k].true_outlines)
+                bench_ruler.add_field("", seen, true, tally)
+
+
+def offsets(by_site: list[list[float]]) -> list[str]:
+    """Where a reader's error of the area comes from: how far its rim lies out, on the mean, by site and by photo.
+
+    Analysis of variance in one way: within sites, and between them beyond what the photos' own scatter gives.
+    """
+    sites = [np.array(site) for site in by_site if len(site) > 1]
+    if len(sites) < 2:
+        return []
+    every = np.concatenate(sites)
+    within = sum(float(((s - s.mean()) ** 2).sum()) for s in sites) / (every.size - len(sites))
+    size = every.size / len(sites)
+    between = max(float(np.var([s.mean() for s in sites], ddof=1)) - within / size, 0.0)
+    line = (
+        f"reader's rim lies out by {every.mean():+.2f} mm on the mean; sd {between**0.5:.2f} mm from site to site, "
+        f"{within**0.5:.2f} mm from photo to photo of a site ({every.size} photos)"
+    )
+    return [line]
 
 
 def _true_changes(measured: list[ruler_sim.Measured], scales: list[BarkScale | None], tally: Any) -> None:

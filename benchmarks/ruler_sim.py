@@ -53,6 +53,7 @@ class Measured:
     at_mm: tuple[float, float]
     size_mm: tuple[float, float]
     outlines: list[NDArray[np.float64]]
+    true_outlines: list[NDArray[np.float64]]
 
 
 def outlines_of(wound: WoundState) -> list[NDArray[np.float64]]:
@@ -123,7 +124,15 @@ def measured_with(scene: SceneSpec, view: View, fix: SurfaceFix, true: list[NDAr
     at, size = (lo + hi) / 2, hi - lo
     where = (float(at[0]), float(at[1])), (float(size[0]), float(size[1]))
     return Measured(
-        fix, view, sizes_of(seen), sizes_of(true), surface.area_sd_parts(fix, *where), where[0], where[1], seen
+        fix,
+        view,
+        sizes_of(seen),
+        sizes_of(true),
+        surface.area_sd_parts(fix, *where),
+        where[0],
+        where[1],
+        seen,
+        true,
     )
 
 
