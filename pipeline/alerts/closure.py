@@ -165,123 +165,55 @@ def _enlarged_finding(
 
 
 def stalled(view: TreeView) -> Iterator[Finding]:
-    """No advance: against the site's own pace where it has shown one, else over the last stretch of growing season."""
+    """The sides of an open wound no longer draw together, in the growing season."""
+    limits = view.limits
     for site in view.wounds():
         if not site.is_open or (site.sized[-1].aperture_width_mm or 0.0) < ALMOST_CLOSED_MM:
             continue
-        case = _standstill(view, site)
-        found = _without_pace(view, site) if case is None else _against_own_pace(view, site, case)
-        if found is not None:
-            yield found
-
-
-def _standstill(view: TreeView, site: SiteView) -> Standstill | None:
-    visits = [v for v in site.sized if v.aperture_width_mm is not None]
-    begun = site.wounded_on or visits[0].visit_on
-    grown = [growing_days(begun, v.visit_on, view.growing) for v in visits]
-    old_enough = next((i for i, days in enumerate(grown) if days >= view.limits.stalled_young_days), len(visits))
-    return standstill(visits, view.growing, old_enough, view.limits.stalled_advance_mm_per_month)
-
-
-def _against_own_pace(view: TreeView, site: SiteView, case: Standstill) -> Finding | None:
-    limits, last = view.limits, site.sized[-1]
-    if case.evidence < limits.stalled_evidence or case.advance >= limits.stalled_advance_mm_per_month:
-        return None
-    return _stalled_finding(
-        site,
-        case.since,
-        why=(
-            f"The sides of site {site.site.site} {_moved(case.advance)} mm a month each over "
-            f"{plural(case.growing_days, 'day')} of growing season, from {case.since.visit_on.isoformat()} to "
-            f"{last.visit_on.isoformat()}; before, they closed in by {case.pace:.2f}. Standing still explains the "
-            f"widths {math.exp(min(case.evidence, 9.0)):.0f} times better than that pace."
-        ),
-        figures={
-            "side_advance_mm_per_month": case.advance,
-            "pace_before_mm_per_month": case.pace,
-            "evidence": case.evidence,
-            "growing_days": float(case.growing_days),
-        },
-        threshold=(
-            f"below {limits.stalled_advance_mm_per_month:g} mm a month, and explained by standing still at least "
-            f"{math.exp(limits.stalled_evidence):.1f} times better than by the pace before"
-        ),
-        source="own choice, from simulated groves; likelihood ratio for a change (Lorden 1971); width: Neely 1970",
-    )
-
-
-def _without_pace(view: TreeView, site: SiteView) -> Finding | None:
-    limits, window = view.limits, _stall_window(view, site)
-    if window is None:
-        return None
-    first, last = window[0], window[-1]
-    months = np.array([growing_days(first.visit_on, v.visit_on, view.growing) / DAYS_A_MONTH for v in window])
-    line = width_line(window, months)
-    if line is None:
-        return None
-    side, upper = 0.5 * line.slope, 0.5 * (line.slope + line.factor(0.8) * line.slope_sd)
-    if side >= limits.stalled_advance_mm_per_month or upper >= limits.stalled_upper_mm_per_month:
-        return None
-    days = growing_days(first.visit_on, last.visit_on, view.growing)
-    return _stalled_finding(
-        site,
-        first,
-        why=(
-            f"The sides of site {site.site.site} {_moved(side)} mm a month each "
-            f"(at most {upper:.2f} inward) over {plural(days, 'day')} of growing season, "
-            f"from {first.visit_on.isoformat()} to {last.visit_on.isoformat()}."
-        ),
-        figures={"side_advance_mm_per_month": side, "upper_mm_per_month": upper, "growing_days": float(days)},
-        threshold=(
-            f"below {limits.stalled_advance_mm_per_month:g} mm a month, and surely below "
-            f"{limits.stalled_upper_mm_per_month:g}, over {limits.stalled_days} days of growing season"
-        ),
-        source=(
-            "own choice, below the slowest species mean seen (6.4 mm of width a year, Tavankar et al. 2017); the "
-            "width controls closure, and only while the stem grows (Neely 1970)"
-        ),
-    )
+        begun = site.wounded_on or site.sized[0].visit_on
+        old = [v for v in site.sized if growing_days(begun, v.visit_on, view.growing) >= limits.stalled_young_days]
+        case = standstill(old, view.growing, limits.stalled_advance_mm_per_month)
+        if case is not None and case.p >= limits.stalled_p and case.advance < limits.stalled_advance_mm_per_month:
+            yield _stalled_finding(view, site, case)
 
 
 def _moved(side: float) -> str:
     return f"{'closed in by' if side >= 0 else 'went back by'} {abs(side):.2f}"
 
 
-def _stalled_finding(
-    site: SiteView, first: Visit, *, why: str, figures: dict[str, float], threshold: str, source: str
-) -> Finding:
-    last = site.sized[-1]
+def _stalled_finding(view: TreeView, site: SiteView, case: Standstill) -> Finding:
+    limits, last = view.limits, site.sized[-1]
     return site_finding(
         STALLED,
         site,
         Severity.LOOK,
         last.visit_on,
-        why=why,
-        figures=figures,
-        threshold=threshold,
-        source=source,
+        why=(
+            f"The sides of site {site.site.site} {_moved(case.advance)} mm a month each over "
+            f"{plural(case.growing_days, 'day')} of growing season, from {case.since.visit_on.isoformat()} to "
+            f"{last.visit_on.isoformat()}; before, they closed in by about {max(case.pace, 0.0):.2f}. "
+            f"Probability that they stand still: {case.p:.2f}."
+        ),
+        figures={
+            "p": case.p,
+            "side_advance_mm_per_month": case.advance,
+            "pace_before_mm_per_month": case.pace,
+            "growing_days": float(case.growing_days),
+        },
+        threshold=(
+            f"below {limits.stalled_advance_mm_per_month:g} mm a month, with probability {limits.stalled_p:g} or more"
+        ),
+        source=(
+            "own choice, from simulated groves; change of a motion, Willsky & Jones 1976; the width controls closure, "
+            "and only while the stem grows (Neely 1970)"
+        ),
         next_step=(
             "Look at the rim for dry, sunken or soft bark, a foreign body, or resin that keeps it apart, and at "
             "the whole tree's growth."
         ),
         caution=cautions.SIZE,
-        photos=[first.chosen_sha256, last.chosen_sha256],
+        photos=[case.since.chosen_sha256, last.chosen_sha256],
     )
-
-
-def _stall_window(view: TreeView, site: SiteView) -> list[Visit] | None:
-    """The shortest run of last visits over the days of growing season asked for, after the wound's first weeks."""
-    limits, visits = view.limits, [v for v in site.sized if v.aperture_perimeter_mm]
-    if len(visits) < 3:
-        return None
-    begun = site.wounded_on or visits[0].visit_on
-    last = visits[-1]
-    for i in range(len(visits) - 3, -1, -1):
-        if growing_days(begun, visits[i].visit_on, view.growing) < limits.stalled_young_days:
-            return None
-        if growing_days(visits[i].visit_on, last.visit_on, view.growing) >= limits.stalled_days:
-            return visits[i:]
-    return None
 
 
 def reopened(view: TreeView) -> Iterator[Finding]:

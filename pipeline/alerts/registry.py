@@ -55,10 +55,8 @@ RULES: tuple[Rule, ...] = (
     Rule(
         closure.STALLED,
         (
-            "alerts.stalled_days",
             "alerts.stalled_advance_mm_per_month",
-            "alerts.stalled_upper_mm_per_month",
-            "alerts.stalled_evidence",
+            "alerts.stalled_p",
             "alerts.stalled_young_days",
             "grove.growing_months",
         ),

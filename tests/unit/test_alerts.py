@@ -162,7 +162,7 @@ def test_a_stall_needs_growing_season() -> None:
     assert rules(find(summer))["closure stalled"] is Severity.LOOK
     assert "closure stalled" not in rules(find(winter))
     assert "closure stalled" not in rules(find(slow))
-    assert "closure stalled" not in rules(find(summer, replace(SITE, made_on=summer[3].visit_on)))
+    assert "closure stalled" not in rules(find(summer, replace(SITE, made_on=summer[4].visit_on)))
 
 
 def test_reopened_and_still_open() -> None:
