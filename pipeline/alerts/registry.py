@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from pipeline.alerts import closure, signs, stem, visiting
+from pipeline.alerts import asked, closure, signs, stem, visiting
 from pipeline.alerts.view import TreeView
 from pipeline.records import Finding, Severity
 
@@ -67,6 +67,7 @@ RULES: tuple[Rule, ...] = (
     Rule(stem.GIRDLED, ("alerts.girdled_shares",), stem.girdled),
     Rule(visiting.OVERDUE, ("time.visit_interval_days", "time.overdue_factor"), visiting.overdue),
     Rule(visiting.RETAKE, ("alerts.retake_days",), visiting.retake),
+    Rule(asked.ASKED, (), asked.photo_asked_for),
     Rule(visiting.PLACE, ("alerts.same_place_score",), visiting.wrong_place),
     Rule(visiting.AGAINST, ("time.closed_width_mm", "time.odd_size_p", "time.odd_visit_p"), visiting.against),
     Rule(closure.IMPLAUSIBLE, ("alerts.implausible_advance_mm_per_month",), closure.implausible),

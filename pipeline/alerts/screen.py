@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.alerts import closure, signs, stem, visiting
+from pipeline.alerts import asked, closure, signs, stem, visiting
 from pipeline.alerts.view import UNFIT_BITS
 from pipeline.lines import theil_sen_each
 from pipeline.records import Flag, Stage
@@ -250,6 +250,7 @@ SCREENS: dict[str, Screen] = {
     stem.GIRDLED: _is_open,
     visiting.OVERDUE: _overdue,
     visiting.RETAKE: _told,
+    asked.ASKED: _told,
     visiting.PLACE: _wrong_place,
     visiting.AGAINST: _against,
     closure.IMPLAUSIBLE: _implausible,

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from pipeline.settings import ReviewSettings
     from pipeline.store.casebook import Look, Stamp
 
-FIELD_RULES = frozenset({"visit overdue", "retake not done", "sign confirmed"})
+FIELD_RULES = frozenset({"visit overdue", "retake not done", "sign confirmed", "another photo asked for"})
 """Alerts that are settled at the trunk; a photo on a screen adds nothing."""
 DOUBTS = Flag.UNSURE_SIGN | Flag.UNSURE_STAGE | Flag.NOT_LIKE_A_SITE | Flag.DISAGREES_WITHIN_VISIT
 RANK = {Severity.ACT: 3, Severity.LOOK: 2, Severity.NOTE: 1}

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.advice import ADVICE_FOR, Advice
 from pipeline.alerts import TreeView
+from pipeline.alerts.asked import ASKED
 from pipeline.alerts.visiting import due_on, interval_days
 from pipeline.records import Severity
 from pipeline.rounds.settled import answered_by_the_walk, sent_again
@@ -27,6 +28,8 @@ class Kind(StrEnum):
     """Why a site is on the walk, most pressing first."""
 
     RETAKE = "retake"
+    ASKED = "asked"
+    """A person who could not tell from the last photo asked for another one."""
     OVERDUE = "overdue"
     DUE = "due"
     FIRST = "first"
@@ -162,6 +165,8 @@ def stops_of_tree(
     for site in view.sites:
         retake = _retake(site, refusals, settings)
         kind, due = _due(view, site, today, ahead_days)
+        if any(f.rule == ASKED and f.site == site.site.site for f in health.findings):
+            kind = Kind.ASKED
         if retake is not None:
             kind = Kind.RETAKE
         if kind is None:

@@ -22,6 +22,7 @@ KINDS_OF_WOUND: dict[WoundKind, str] = {
 }
 KINDS_OF_STOP: dict[Kind, str] = {
     Kind.RETAKE: n_("Take again"),
+    Kind.ASKED: n_("Photo asked for"),
     Kind.OVERDUE: n_("Overdue"),
     Kind.DUE: n_("Due"),
     Kind.FIRST: n_("First photo"),
