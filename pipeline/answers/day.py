@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from pipeline.rounds import Round, Stop
 
 _HINTS: tuple[tuple[Flag, Advice], ...] = (
+    (Flag.SCALE_FROM_BARK, Advice.WHOLE_CARD),
     (Flag.CUT_BY_FRAME, Advice.WHOLE_WOUND),
     (Flag.ONE_MARKER, Advice.WIPE_CARD),
     (Flag.LOW_SCALE, Advice.CLOSER),
