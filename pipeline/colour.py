@@ -130,20 +130,16 @@ def adaptation(white: NDArray[np.floating]) -> NDArray[np.float64]:
     return np.asarray(np.linalg.solve(to_cones, gains[:, None] * to_cones))
 
 
-_STEPS = 4096
-_ENCODED: NDArray[np.uint8] = np.rint(255 * srgb_of_linear(np.arange(_STEPS) / (_STEPS - 1))).astype(np.uint8)
-_ENCODED_DARK: NDArray[np.uint8] = np.rint(255 * srgb_of_linear(np.arange(_STEPS) / (_STEPS - 1) / 32)).astype(np.uint8)
-"""The darkest thirty-second again, finer: there a level of sRGB is narrower than a step."""
+_ENCODED: NDArray[np.uint8] = np.rint(255 * srgb_of_linear(np.arange(65536) / 65535)).astype(np.uint8)
+"""8-bit sRGB of linear light in 16 bits: a level is at least 19 steps wide."""
 _LINEAR_32: NDArray[np.float32] = LINEAR_OF_8BIT.astype(np.float32)
 
 
 def _mapped(rgb: ImageRGB, matrix: NDArray[np.float64]) -> ImageRGB:
     """A picture through a matrix in linear light, back to 8 bits."""
-    linear = cv2.LUT(rgb, _LINEAR_32)
-    light = np.clip(cv2.transform(linear, matrix.astype(np.float32)), 0, 1)
-    bright = _ENCODED[np.rint(light * (_STEPS - 1)).astype(np.intp)]
-    dark = _ENCODED_DARK[np.rint(np.minimum(light * 32, 1) * (_STEPS - 1)).astype(np.intp)]
-    mapped: ImageRGB = np.where(light < 1 / 32, dark, bright)
+    light = cv2.transform(cv2.LUT(rgb, _LINEAR_32), 65535 * matrix.astype(np.float32))
+    # np.take beats indexing several times over
+    mapped: ImageRGB = _ENCODED.take(np.clip(light + 0.5, 0, 65535).astype(np.uint16))
     return mapped
 
 

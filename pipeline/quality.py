@@ -1,4 +1,7 @@
-"""Whether a photo is good enough, in physical terms: blur in mm of bark, view angle, resolution, burnt light."""
+"""Whether a photo is good enough, in physical terms.
+
+Blur in mm of bark, view angle, resolution, burnt light, and how much of the card something covers.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline import edges, trunk
+from pipeline import bend, camera, cardspec, colour, edges, markers, trunk
 from pipeline.cardspec import MARKER_EDGE_MM
 from pipeline.errors import PhotoRefused
 from pipeline.records import Flag, PhotoStage, QualityReport, RefusalCode
@@ -19,6 +22,19 @@ if TYPE_CHECKING:
 
 BURNT_LEVEL = 252
 BLACK_LEVEL = 3
+MARGIN_MM = 18.5
+BANDS_MM = (3.75, -11.75, -47.5)
+"""Heights of the card's bare bands, clear of markers, patches, number and nail hole."""
+LEAST_PLACES = 20
+COLOURED = 0.35
+"""Logarithm of a colour's part against the card's usual one beyond which it is no light on a neutral card: skin and
+leaves begin at about 0.4, sun against blue sky makes 0.2."""
+SHADE_COLOUR = 0.28
+BLACK_TONE, SHADE_TONE = 0.1, 0.3
+"""Light on white, over that on most of it: below the first no shade, below the second a deep one."""
+DARK_TONE, BRIGHT_TONE = 0.12, 0.7
+"""The same on black: below the first its colour cannot be told, above the second it is not black."""
+DARK_SHARE = 0.02
 SAMPLES = 48
 """Places across and along the patch at which the photo's own levels are looked at."""
 
@@ -64,16 +80,81 @@ def assess(photo: Photo, card: CardFix, fix: SurfaceFix, patch: SitePatch, setti
             else "Take it again by daylight or with the phone's light on.",
             code=RefusalCode.BURNT_OUT if burnt > black else RefusalCode.TOO_DARK,
         )
+    covered = covered_share(photo, card, fix)
     flags = Flag.NONE
     for doubtful, flag in (
         (sharpness_mm > settings.flag_sharpness_mm, Flag.SOFT_FOCUS),
         (scale < settings.flag_px_per_mm, Flag.LOW_SCALE),
         (fix.view_angle_deg > settings.flag_view_angle_deg, Flag.OBLIQUE_VIEW),
         (burnt + black > settings.flag_clipped_share, Flag.CLIPPED_LIGHT),
+        (covered > settings.flag_covered_share, Flag.CARD_COVERED),
     ):
         if doubtful:
             flags |= flag
-    return QualityReport(sharpness_mm, fix.view_angle_deg, scale, burnt + black, flags)
+    return QualityReport(sharpness_mm, fix.view_angle_deg, scale, burnt + black, flags, covered)
+
+
+def covered_share(photo: Photo, card: CardFix, fix: SurfaceFix) -> float:
+    """Share of the card that does not look as printed, 0 to 1.
+
+    The card is looked at in some 200 places: the cells of its markers, its grey patches, its bare margins.  All of it
+    is neutral, so what is coloured against the rest (skin, a leaf, bark, mud) covers it; so does what is bright where
+    the card is black, or nearly black where it is white.  Shade alone covers nothing: it darkens white less than that,
+    and its light is a little bluer, not coloured.
+    """
+    places, printed = _card_places(card)
+    light = _light_at(photo, fix, places)
+    white = np.isfinite(light[:, 0]) & (printed == 1)
+    if white.sum() < LEAST_PLACES:
+        return 0.0
+    typical = np.median(light[white], axis=0)
+    tone = light.mean(axis=1) / typical.mean()
+    # a little white is added, so that noise in the dark is no colour
+    cast = np.log((light + DARK_SHARE * typical) / (light + DARK_SHARE * typical).mean(axis=1, keepdims=True))
+    usual = np.log(typical / typical.mean())
+    coloured = np.abs(cast - usual).max(axis=1)
+    covered = (coloured > COLOURED) & ((tone > DARK_TONE) | (printed == 1))
+    covered |= (printed == 1) & ((tone < BLACK_TONE) | ((tone < SHADE_TONE) & (coloured > SHADE_COLOUR)))
+    covered |= (printed == 0) & (tone > BRIGHT_TONE)
+    return float(np.mean(covered[np.isfinite(light[:, 0])]))
+
+
+def _card_places(card: CardFix) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Places (N, 2) of the card in mm and what is printed there, (N,): 1 white, 0 black, nan anything neutral."""
+    at: list[NDArray[np.float64]] = []
+    printed: list[NDArray[np.float64]] = []
+    cell = MARKER_EDGE_MM / 8
+    x, y = np.meshgrid((np.arange(8) - 3.5) * cell, (3.5 - np.arange(8)) * cell)
+    for code, centre in (
+        (card.upper_code, cardspec.UPPER_MARKER_CENTRE_MM),
+        (card.lower_code, cardspec.LOWER_MARKER_CENTRE_MM),
+    ):
+        bits = np.zeros((8, 8))
+        bits[1:-1, 1:-1] = np.nan if code is None else markers.family_bits()[code].reshape(6, 6)
+        at.append(np.stack([x, y], axis=-1).reshape(-1, 2) + centre)
+        printed.append(np.full(64, np.nan) if code is None else bits.ravel())
+    at.append(np.array(cardspec.PATCH_CENTRES_MM))
+    printed.append(np.full(len(cardspec.PATCH_CENTRES_MM), np.nan))
+    margins = [(side * MARGIN_MM, up) for side in (-1, 1) for up in np.arange(-46.0, 47.0, 4.0)]
+    bands = [(across, up) for up in BANDS_MM for across in np.arange(-16.0, 17.0, 4.0)]
+    at.append(np.array([*margins, *bands]))
+    printed.append(np.ones(len(margins) + len(bands)))
+    return np.concatenate(at), np.concatenate(printed)
+
+
+def _light_at(photo: Photo, fix: SurfaceFix, places: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Linear sRGB light (N, 3) at places of the card, each the mean of nine samples; nan outside the picture."""
+    steps = np.array([(dx, dy) for dx in (-0.6, 0.0, 0.6) for dy in (-0.6, 0.0, 0.6)])
+    points = bend.on_card(places[:, None] + steps, fix.bend_per_mm)
+    seen = camera.project(points, fix.rotation, fix.translation_mm, fix.camera_matrix, fix.distortion)
+    at = np.rint(seen).astype(np.intp)
+    height, width = photo.pixels.shape[:2]
+    inside = ((at >= 0) & (at < [width, height])).all(axis=(1, 2))
+    at[~inside] = 0
+    own = colour.LINEAR_OF_8BIT[photo.pixels[at[..., 1], at[..., 0]]].mean(axis=1)
+    light = colour.linear_srgb(own, photo.camera.colour_profile)
+    light[~inside] = np.nan
+    return light
 
 
 def _edge_width_px(photo: Photo, card: CardFix) -> float:

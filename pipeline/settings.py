@@ -157,7 +157,7 @@ class QualitySettings(_Section):
     )
     refuse_clipped_share: float = Field(0.6, gt=0, description="The same above which it is refused.")
     flag_covered_share: float = Field(
-        0.03, gt=0, description="Share of the card under a finger, a leaf or dirt above which it is flagged."
+        0.02, gt=0, description="Share of the card under a finger, a leaf or dirt above which it is flagged."
     )
 
 

@@ -1,11 +1,12 @@
 """Photo quality in physical terms, on photos drawn with known blur, distance and light."""
 
+import cv2
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 from scipy.stats import norm
 
-from pipeline import card, edges, quality, surface
+from pipeline import card, colour, edges, quality, surface
 from pipeline.errors import PhotoRefused
 from pipeline.records import CameraTag, Flag, Photo, QualityReport, Window
 from pipeline.settings import CardSettings, QualitySettings, SurfaceSettings
@@ -129,3 +130,75 @@ def test_refusals_say_what_to_do(changes: dict, limits: dict, reason: str, remed
         assessed(view(**changes), QualitySettings(**limits))
     assert caught.value.stage == "quality"
     assert remedy in caught.value.remedy
+
+
+# ---------------------------------------------------------------- what covers the card
+
+SKIN = {"light": (224, 172, 140), "dark": (90, 60, 45)}
+"""sRGB of skin in daylight: rough values."""
+LEAF = (70, 110, 45)
+
+
+def over_card(seen: drawn.View, corners_mm: list[tuple[float, float]], srgb: tuple[int, int, int]) -> np.ndarray:
+    """The drawn photo with something flat of a colour, lit as the card is, over a polygon of the card."""
+    pixels = drawn.photo(seen).copy()
+    linear = colour.linear_of_srgb(np.array(srgb) / 255) * np.array(seen.gains)
+    shown = np.rint(255 * colour.srgb_of_linear(linear))
+    flat = np.column_stack([corners_mm, np.zeros(len(corners_mm))])
+    cv2.fillPoly(pixels, [np.rint(drawn.project(seen, flat)).astype(np.int32)], shown.tolist())
+    return pixels
+
+
+def covered(seen: drawn.View, pixels: np.ndarray) -> float:
+    photo = Photo("x.jpg", "0" * 64, None, None, pixels, CameraTag(focal_px=seen.focal_px))
+    found = card.find_card(pixels, CardSettings())
+    fix = surface.fit_surface(photo, found, 2 * np.pi * seen.radius_mm, SurfaceSettings())
+    return quality.covered_share(photo, found, fix)
+
+
+FINGERTIP = [(24.0, -26.0), (12.0, -26.0), (8.0, -34.0), (8.0, -52.0), (24.0, -52.0)]
+THUMB = [(-24.0, 12.0), (-16.0, 12.0), (-14.0, 30.0), (-24.0, 34.0)]
+
+
+@pytest.mark.parametrize("gains", [(1.0, 1.0, 1.0), (0.9, 0.75, 0.5)])
+def test_a_whole_card_is_covered_nowhere(gains: tuple[float, float, float]) -> None:
+    seen = view(gains=gains, noise=2.0, azimuth_deg=8.0)
+    assert covered(seen, drawn.photo(seen)) < 0.005
+
+
+@pytest.mark.parametrize("gains", [(1.0, 1.0, 1.0), (0.9, 0.75, 0.5)])
+@pytest.mark.parametrize("skin", list(SKIN))
+@pytest.mark.parametrize("finger", [FINGERTIP, THUMB])
+def test_a_finger_on_the_card_is_seen(
+    finger: list[tuple[float, float]], skin: str, gains: tuple[float, float, float]
+) -> None:
+    seen = view(gains=gains, noise=2.0)
+    share = covered(seen, over_card(seen, finger, SKIN[skin]))
+    # what the finger hides of the card, by the shoelace formula over the part on the card
+    on_card = np.clip(finger, (-22, -50), (22, 50))
+    x, y = on_card.T
+    hidden = abs(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1))) / 2 / (44 * 100)
+    assert share > SETTINGS.flag_covered_share
+    assert share < 2.5 * hidden + 0.01
+
+
+def test_a_leaf_on_the_card_is_flagged() -> None:
+    seen = view()
+    pixels = over_card(seen, [(-24.0, -52.0), (-24.0, -40.0), (24.0, -44.0), (24.0, -52.0)], LEAF)
+    photo = Photo("x.jpg", "0" * 64, None, None, pixels, CameraTag(focal_px=seen.focal_px))
+    found = card.find_card(pixels, CardSettings())
+    fix = surface.fit_surface(photo, found, 2 * np.pi * seen.radius_mm, SurfaceSettings())
+    patch = surface.unroll(photo, fix, Window(-40, 40, -132, -52), 128, None)
+    report = quality.assess(photo, found, fix, patch, SETTINGS)
+    assert Flag.CARD_COVERED in report.flags
+    assert report.card_covered_share > SETTINGS.flag_covered_share
+
+
+def test_the_edge_of_a_shadow_covers_nothing() -> None:
+    # half of the card out of the sun: a third of the light, from the blue sky
+    seen = view(noise=2.0)
+    linear = colour.LINEAR_OF_8BIT[drawn.photo(seen)]
+    corner = drawn.project(seen, np.array([(2.0, 0.0, 0.0)]))[0]
+    linear[:, : int(corner[0])] *= np.array((0.29, 0.32, 0.36))
+    pixels = np.rint(255 * colour.srgb_of_linear(linear)).astype(np.uint8)
+    assert covered(seen, pixels) < SETTINGS.flag_covered_share
