@@ -60,8 +60,9 @@ def read_photo(data: bytes, file: str, sha256: str, context: ReadContext, reader
     match says.get("do", "read"):
         case "refuse":
             return Refusal(
-                file, sha256, PhotoStage.CARD, "No card was found.", "Take it again.", code=RefusalCode.NO_CARD
-            )
+                file, sha256, PhotoStage.CARD, "No card was found.", "Take it again.",
+                datetime.fromisoformat(says["taken_at"]), code=RefusalCode.NO_CARD, device=says.get("device", ""),
+            )  # fmt: skip
         case "raise":
             raise KeyError("a fault of the program")
         case "die":

@@ -21,7 +21,7 @@ from starlette.staticfiles import StaticFiles
 
 from pipeline.alerts import cautions
 from pipeline.errors import UsageError, WoundwoodError
-from pipeline.review import networks, office, pages
+from pipeline.review import asked, networks, office, pages
 from pipeline.review.accounts import Passwords, Role
 from pipeline.review.queue import Queue
 from pipeline.review.security import (
@@ -230,6 +230,9 @@ def _office_routes(rooms: Rooms) -> list[Route]:
         return Route(path, _endpoint(rooms, page, role), methods=[method])
 
     return [
+        route("/questions", asked.questions_page),
+        route("/questions/photo", asked.settle_photo, Role.REVIEWER, "POST"),
+        route("/questions/{question}", asked.answer_question, Role.REVIEWER, "POST"),
         route("/agreement", office.agreement_page),
         route("/labels", office.labels_page),
         route("/help", office.help_page),
