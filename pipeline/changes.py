@@ -45,9 +45,9 @@ class ChangeKind(StrEnum):
 KINDS = tuple(ChangeKind)
 MOST_VISITS = 14
 """Visits that are followed, the last ones."""
-SAME_RIM = 0.75
-"""Share of the smaller own variance of width and height that both have in common: the whole rim, without its wander and
-the stretch of a visit (``measure``); own choice, on the low side."""
+SAME_RIM = 0.85
+"""Share of the smaller own variance of width and height that both have in common: the whole rim, without its wander:
+about what a rim uncertain by 0.25 mm as a whole and 0.15 mm in its wander gives (``measure``); own choice."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -254,7 +254,7 @@ class AlertSettings(_Section):
         3, ge=0, description="An event this many days outside two visits still explains a larger opening."
     )
     stalled_p: float = Field(
-        0.45, gt=0, lt=1, description="Probability of a standstill from which a person is to look."
+        0.4, gt=0, lt=1, description="Probability of a standstill from which a person is to look."
     )
     stalled_young_days: int = Field(
         60, ge=0, description="Growing days after a wounding in which no advance is expected yet."

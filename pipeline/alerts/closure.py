@@ -173,7 +173,7 @@ def stalled(view: TreeView) -> Iterator[Finding]:
         begun = site.wounded_on or site.sized[0].visit_on
         old = [v for v in site.sized if growing_days(begun, v.visit_on, view.growing) >= limits.stalled_young_days]
         case = standstill(old, view.growing, limits.stalled_advance_mm_per_month)
-        if case is not None and case.p >= limits.stalled_p and case.advance < limits.stalled_advance_mm_per_month:
+        if case is not None and case.p >= limits.stalled_p:
             yield _stalled_finding(view, site, case)
 
 

@@ -26,7 +26,7 @@ class Standstill:
     Attributes
     ----------
     since
-        The visit before the likeliest stop.
+        The visit after the likeliest stop, or an earlier one where too little was seen since.
     p
         Probability that they stand still, or go on more slowly than the slowest pace that counts as closing.
     pace, advance
@@ -64,7 +64,7 @@ def standstill(visits: Sequence[Visit], growing: tuple[int, ...], slowest: float
     if motion is None:
         return None
     found = weigh(motion, (ChangeKind.STOPPED,), floor=slowest)[ChangeKind.STOPPED]
-    since = min(found.gap, back)
+    since = min(found.gap + 1, back)
     return Standstill(seen[since], found.p, found.pace_before, _pace(seen[since], last, days[since]), days[since])
 
 
