@@ -103,6 +103,11 @@ def _sizes(prefix: str, seen: list[ruler_sim.Measured], scales: tuple[BarkScale,
         for when, errors, sds in (("single", alone, alone_sd), ("joint", together, together_sd)):
             tally.add(f"{prefix}{quantity} {when}", [abs(e) for e in errors])
             tally.add(f"{prefix}{quantity} {when} held", [abs(e) < 1.96 * s for e, s in zip(errors, sds, strict=True)])
+            if when == "joint":
+                # simulated trunks are cylinders: without what is kept for those that are none
+                bare = [np.sqrt(s**2 - hanging.NO_CYLINDER_SD[QUANTITIES.index(quantity)] ** 2) for s in sds]
+                held = [abs(e) < 1.96 * s for e, s in zip(errors, bare, strict=True)]
+                tally.add(f"{prefix}{quantity} cylinder held", held)
             if quantity == "width_mm":
                 tally.add(
                     f"{prefix}width {when} mm", [abs(e) * m.truth.width_mm for e, m in zip(errors, seen, strict=True)]
@@ -228,6 +233,9 @@ ROWS = (
     ("95 % interval of area holds, together", "93-97 %", "area_mm2 joint held", _share, 1, " %"),
     ("95 % interval of width holds, together", "93-97 %", "width_mm joint held", _share, 1, " %"),
     ("95 % interval of height holds, together", "93-97 %", "height_mm joint held", _share, 1, " %"),
+    ("same, area, had real trunks been cylinders", "93-97 %", "area_mm2 cylinder held", _share, 1, " %"),
+    ("same, width, had real trunks been cylinders", "93-97 %", "width_mm cylinder held", _share, 1, " %"),
+    ("same, height, had real trunks been cylinders", "93-97 %", "height_mm cylinder held", _share, 1, " %"),
     ("card tilted by 4 degrees, single: median area", "", "tilted area_mm2 single", _percent(_median), 2, " %"),
     ("card tilted by 4 degrees, together: median area", "3 %", "tilted area_mm2 joint", _percent(_median), 2, " %"),
     ("wrong site found out (score below 0.3)", "99 %", "wrong found", _share, 1, " %"),

@@ -43,7 +43,7 @@ and what a whole patch may be stretched along the trunk and sheared by light on 
 averages out (judged on drawn photos of 12 MP)."""
 EACH = len(POSE) + len(SWAY) + len(SWING_SD)
 """Unknowns that each photo has of its own."""
-ROUNDS = 6
+ROUNDS = 12
 SMALL_STEP = 0.3
 """Share of every unknown's standard uncertainty below which a step of Gauss-Newton is the last."""
 LARGEST_ANGLE = 0.95
@@ -98,6 +98,16 @@ def estimate(views: Sequence[View], links: Sequence[Link]) -> tuple[BarkScale, .
 def solve(views: Sequence[View], links: Sequence[Link]) -> Solution:
     """The same as :func:`estimate`, with all that it found: scales, and where places read off a photo really are."""
     problem = _Problem(views, links)
+    values, covariance = _least_squares(problem)
+    # whether a map is wrong shows only when all others have had their say: far from the solution good ones miss too
+    while (worst := problem.worst(values)) is not None:
+        del problem.links[worst]
+        values, covariance = _least_squares(problem)
+    return Solution(problem, values, covariance)
+
+
+def _least_squares(problem: _Problem) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Unknowns and their covariance, by Gauss-Newton from what each photo says alone."""
     values = np.zeros(problem.size)
     for _ in range(ROUNDS):
         normal, right = problem.normal_equations(values)
@@ -106,7 +116,7 @@ def solve(views: Sequence[View], links: Sequence[Link]) -> Solution:
         values = values + step
         if np.all(np.abs(step) < SMALL_STEP * np.sqrt(np.diag(covariance))):
             break
-    return Solution(problem, values, covariance)
+    return values, covariance
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -153,6 +163,10 @@ def _rates(fix: SurfaceFix, at: NDArray[np.float64]) -> NDArray[np.float64]:
     slopes = np.stack([ends[0] - ends[1], ends[2] - ends[3]], axis=-1) / (2 * h)
     slopes[~np.isfinite(slopes).all(axis=(1, 2))] = np.eye(2)
     return np.asarray(-np.linalg.solve(slopes, shifts))
+
+
+def _rms(values: NDArray[np.float64]) -> float:
+    return float(np.sqrt((values**2).mean())) if values.size else 0.0
 
 
 class _Problem:
@@ -230,11 +244,16 @@ class _Problem:
             right[columns] -= rates.T @ miss
         for columns, miss, rates in self._misses(values):
             # shared bark never fits perfectly (relief, growth): what it misses widens its uncertainty (Birge ratio)
-            birge = max(1.0, float(np.sqrt((miss**2).mean())) if miss.size else 1.0)
-            if birge < LARGEST_MISS or not values.any():
-                normal[np.ix_(columns, columns)] += rates.T @ rates / birge**2
-                right[columns] -= rates.T @ miss / birge**2
+            birge = max(1.0, _rms(miss))
+            normal[np.ix_(columns, columns)] += rates.T @ rates / birge**2
+            right[columns] -= rates.T @ miss / birge**2
         return normal, right
+
+    def worst(self, values: NDArray[np.float64]) -> int | None:
+        """Which link misses what all else says by most, if by more than :data:`LARGEST_MISS`."""
+        misses = [_rms(miss) for _, miss, _ in self._misses(values)]
+        found = int(np.argmax(misses)) if misses else 0
+        return found if misses and misses[found] >= LARGEST_MISS else None
 
     def _misses(
         self, values: NDArray[np.float64]

@@ -7,7 +7,7 @@ import pytest
 
 from benchmarks import ruler_sim
 from benchmarks.ruler_scenes import Spread, site_plan, visit_scene
-from pipeline import hanging
+from pipeline import hanging, rimfield
 from pipeline.records import WoundKind
 from pipeline.scenes import CardHang, WoundState
 
@@ -93,3 +93,38 @@ def test_bark_behind_the_horizon_is_left_out() -> None:
     far = np.array([[110.0, -100.0], [115.0, -90.0], [120.0, -120.0]])
     scales = hanging.estimate(views, [hanging.Link(0, 1, far, far, np.full(3, 0.1))])
     assert scales[0].area == pytest.approx(1.0, abs=1e-9)
+
+
+def test_good_bark_that_misses_by_far_at_first_is_not_left_out() -> None:
+    """A card that hangs badly moves the bark by many times its uncertainty: that is what it is to be learned from."""
+    hang = CardHang(tilt_deg=7.0, roll_deg=5.0, yaw_deg=-6.0)
+    seen = visits([(-18.0, 16.0), (19.0, -17.0), (3.0, 20.0)], hang, noise_px=0.03)
+    rng = np.random.default_rng(8)
+    views = [hanging.View(m.fix, "phone", m.at_mm, m.size_mm) for m in seen]
+    links = [ruler_sim.shared_bark((k - 1, k), seen[k - 1], seen[k], rng) for k in range(1, len(seen))]
+    solution = hanging.solve(views, links)
+    assert len(solution.problem.links) == 2
+    alone = [abs(m.sizes.area_mm2 / m.truth.area_mm2 - 1) for m in seen]
+    together = [
+        abs(m.sizes.area_mm2 * s.area / m.truth.area_mm2 - 1) for m, s in zip(seen, solution.scales(), strict=True)
+    ]
+    assert max(alone) > 0.05
+    assert max(together) < 0.02
+    # and the rims come to lie on each other, though nothing moved
+    rims = [[solution.on_bark(k, ring) for ring in m.outlines] for k, m in enumerate(seen)]
+    found, apart = rimfield.field(rims[0], rims[1]), rimfield.field(seen[0].outlines, seen[1].outlines)
+    assert found is not None and apart is not None
+    assert max(abs(arc.advance_mm) for arc in apart.arcs) > 2.0
+    assert max(abs(arc.advance_mm) for arc in found.arcs) < 0.7
+
+
+def test_a_map_that_is_wrong_among_right_ones_is_left_out() -> None:
+    seen = visits(SPREAD_VIEWS, CardHang(tilt_deg=3.0))
+    rng = np.random.default_rng(8)
+    views = [hanging.View(m.fix, "phone", m.at_mm, m.size_mm) for m in seen]
+    links = [ruler_sim.shared_bark((k - 1, k), seen[k - 1], seen[k], rng) for k in range(1, len(seen))]
+    stray = ruler_sim.shared_bark((0, 3), seen[0], seen[3], rng)
+    stretched = replace(stray, places_later=stray.places_later * np.array([1.1, 0.93]))
+    right, disturbed = hanging.solve(views, links), hanging.solve(views, [*links, stretched])
+    assert len(disturbed.problem.links) == len(links)
+    assert [s.area for s in disturbed.scales()] == pytest.approx([s.area for s in right.scales()], rel=1e-6)
