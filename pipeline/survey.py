@@ -15,7 +15,7 @@ import numpy as np
 
 from pipeline import alerts, timeline
 from pipeline.advance import own_sds
-from pipeline.alerts.closure import ENLARGED
+from pipeline.alerts.closure import ENLARGED, STALLED, weigh_standstills
 from pipeline.alerts.screen import LAST_VISITS, LOOK_BACK, SCREENS, SeenSites
 from pipeline.alerts.signs import SUSPECTED
 from pipeline.alerts.status import UNKNOWN
@@ -123,7 +123,9 @@ def survey_trees(
     by_tree: dict[str, list[int]] = {}
     for k, site in enumerate(sites):
         by_tree.setdefault(site.tree, []).append(k)
-    return [_survey(tree.tree, by_tree.get(tree.tree, []), followed, screened, grove) for tree in trees]
+    looks = [_Look.at(tree.tree, by_tree.get(tree.tree, []), followed, screened, grove) for tree in trees]
+    weigh_standstills([look.view.only(look.passing[STALLED]) for look in looks if look.passing.get(STALLED)])
+    return [_judged(look, followed, screened, grove) for look in looks]
 
 
 def _follow(
@@ -215,31 +217,63 @@ def _begun(site: Site, events: Sequence[Event]) -> int:
     return min([*days, *([site.made_on] if site.made_on else [])], default=date.min).toordinal() - 1
 
 
-def _survey(tree: str, own: Sequence[int], followed: _Followed, screened: _Screened, grove: _Grove) -> TreeSurvey:
-    """One tree: the rules on what passed their screens, the status on every site's last visit."""
-    histories = [followed.history(k, int(screened.first[k]), with_signs=bool(screened.signs[k])) for k in own]
-    sites = followed.sites
-    looked_at = tuple(h for h, k in zip(histories, own, strict=True) if screened.any_rule[k])
-    findings: tuple[Finding, ...] = ()
-    asked: tuple[Question, ...] = ()
-    if looked_at:
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """One tree as the rules see it.
+
+    Attributes
+    ----------
+    own
+        Its sites' places in the survey.
+    histories
+        Those sites with the visits that somebody looks at, without rates.
+    view
+        The sites that passed a screen.
+    passing
+        By rule, the numbers of the sites that it looks at; rules that look at none are left out where all have screens.
+    """
+
+    tree: str
+    own: Sequence[int]
+    histories: Sequence[SiteHistory]
+    view: alerts.TreeView
+    passing: Mapping[str, frozenset[int]]
+
+    @classmethod
+    def at(cls, tree: str, own: Sequence[int], followed: _Followed, screened: _Screened, grove: _Grove) -> _Look:
+        histories = [followed.history(k, int(screened.first[k]), with_signs=bool(screened.signs[k])) for k in own]
         view = alerts.TreeView(
-            looked_at,
+            tuple(h for h, k in zip(histories, own, strict=True) if screened.any_rule[k]),
             grove.register,
             grove.settings,
             grove.today,
             tuple(grove.reviews.get(tree, ())),
             tuple(grove.refusals.get(tree, ())),
         )
-        rules = {rule: {sites[k].site for k in own if passes[k]} for rule, passes in screened.passing.items()}
-        findings = alerts.find_in(view, rules)
+        numbers = [followed.sites[k].site for k in own]
+        passing = {
+            rule: frozenset(n for n, k in zip(numbers, own, strict=True) if passes[k])
+            for rule, passes in screened.passing.items()
+        }
+        return cls(tree, own, histories, view, passing)
+
+
+def _judged(look: _Look, followed: _Followed, screened: _Screened, grove: _Grove) -> TreeSurvey:
+    """The rules on what passed their screens, the status on every site's last visit."""
+    findings: tuple[Finding, ...] = ()
+    asked: tuple[Question, ...] = ()
+    if look.view.histories:
+        findings = alerts.find_in(look.view, look.passing)
         if any(finding.rule == ENLARGED for finding in findings):
-            asked = tuple(alerts.questions_in(view.only(rules.get(ENLARGED, {sites[k].site for k in own}))))
-    status, reasons = alerts.tree_status(histories, findings, grove.settings)
-    if status == UNKNOWN and any(h.visits for h in histories):  # it may know more with the rates
-        rated = [_with_rate(followed, screened, k, h, grove.settings) for k, h in zip(own, histories, strict=True)]
+            asked = alerts.questions_in(look.view.only(look.passing[ENLARGED]) if look.passing else look.view)
+    status, reasons = alerts.tree_status(look.histories, findings, grove.settings)
+    if status == UNKNOWN and any(h.visits for h in look.histories):  # it may know more with the rates
+        rated = [
+            _with_rate(followed, screened, k, history, grove.settings)
+            for k, history in zip(look.own, look.histories, strict=True)
+        ]
         status, reasons = alerts.tree_status(rated, findings, grove.settings)
-    return TreeSurvey(tree, findings, asked, status, reasons)
+    return TreeSurvey(look.tree, findings, asked, status, reasons)
 
 
 def _with_rate(

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
 from pipeline.advance import advance_between, area_own_sd, width_change_between, width_line, width_own_sd
 from pipeline.alerts import cautions
-from pipeline.alerts.standstill import standstill
+from pipeline.alerts.standstill import standstills
 from pipeline.alerts.view import plural, site_finding
 from pipeline.records import Finding, Question, Severity, Stage
 from pipeline.seasons import DAYS_A_MONTH, growing_days
@@ -166,15 +166,31 @@ def _enlarged_finding(
 
 def stalled(view: TreeView) -> Iterator[Finding]:
     """The sides of an open wound no longer draw together, in the growing season."""
-    limits = view.limits
+    weigh_standstills([view])
     for site in view.wounds():
-        if not site.is_open or (site.sized[-1].aperture_width_mm or 0.0) < ALMOST_CLOSED_MM:
-            continue
-        begun = site.wounded_on or site.sized[0].visit_on
-        old = [v for v in site.sized if growing_days(begun, v.visit_on, view.growing) >= limits.stalled_young_days]
-        case = standstill(old, view.growing, limits.stalled_advance_mm_per_month)
-        if case is not None and case.p >= limits.stalled_p:
+        case = cast("Standstill | None", view.memo.get((STALLED, site.site.site)))
+        if case is not None and case.p >= view.limits.stalled_p:
             yield _stalled_finding(view, site, case)
+
+
+def weigh_standstills(views: Sequence[TreeView]) -> None:
+    """Weigh the wounds of many trees of one grove at once, for :func:`stalled`; what was weighed before is left."""
+    waiting: dict[tuple[int, int], list[Visit]] = {}
+    for i, view in enumerate(views):
+        for site in view.wounds():
+            if (STALLED, site.site.site) in view.memo:
+                continue
+            if not site.is_open or (site.sized[-1].aperture_width_mm or 0.0) < ALMOST_CLOSED_MM:
+                continue
+            young_days, begun = view.limits.stalled_young_days, site.wounded_on or site.sized[0].visit_on
+            waiting[i, site.site.site] = [
+                v for v in site.sized if growing_days(begun, v.visit_on, view.growing) >= young_days
+            ]
+    if waiting:
+        slowest = views[0].limits.stalled_advance_mm_per_month
+        cases = standstills(waiting.values(), views[0].growing, slowest)
+        for (i, number), case in zip(waiting, cases, strict=True):
+            views[i].memo[STALLED, number] = case
 
 
 def _moved(side: float) -> str:

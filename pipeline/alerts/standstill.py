@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from pipeline.changes import MOST_VISITS, ChangeKind, motion_of, weigh
+from pipeline.changes import MOST_VISITS, ChangeKind, motion_of, weigh_many
 from pipeline.seasons import DAYS_A_MONTH, growing_days
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
+    from pipeline.changes import Change, Motion
     from pipeline.records import Visit
 
 LEAST_DAYS = 25
@@ -52,6 +53,28 @@ def standstill(visits: Sequence[Visit], growing: tuple[int, ...], slowest: float
     slowest
         Advance of a side, mm a growing month, below which a wound does not count as closing.
     """
+    return standstills([visits], growing, slowest)[0]
+
+
+def standstills(wounds: Iterable[Sequence[Visit]], growing: tuple[int, ...], slowest: float) -> list[Standstill | None]:
+    """:func:`standstill` for the visits of many wounds, weighed at once."""
+    asked = [_asked(visits, growing, slowest) for visits in wounds]
+    motions = [case.motion for case in asked if case is not None]
+    weighed = iter(weigh_many(motions, (ChangeKind.STOPPED,), floor=slowest))
+    return [None if case is None else _answered(case, next(weighed)[ChangeKind.STOPPED]) for case in asked]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Asked:
+    """A wound that may have stopped: its visits, the growing days since each, and from which on it must have stood."""
+
+    seen: Sequence[Visit]
+    days: Sequence[int]
+    back: int
+    motion: Motion
+
+
+def _asked(visits: Sequence[Visit], growing: tuple[int, ...], slowest: float) -> _Asked | None:
     seen = [v for v in visits if v.aperture_width_mm is not None and v.aperture_height_mm is not None][-MOST_VISITS:]
     if len(seen) < 3:
         return None
@@ -61,11 +84,13 @@ def standstill(visits: Sequence[Visit], growing: tuple[int, ...], slowest: float
     if back is None or _pace(seen[back], last, days[back]) >= PLAINLY_MOVING * slowest:
         return None
     motion = motion_of(seen, growing)
-    if motion is None:
-        return None
-    found = weigh(motion, (ChangeKind.STOPPED,), floor=slowest)[ChangeKind.STOPPED]
-    since = min(found.gap + 1, back)
-    return Standstill(seen[since], found.p, found.pace_before, _pace(seen[since], last, days[since]), days[since])
+    return None if motion is None else _Asked(seen, days, back, motion)
+
+
+def _answered(case: _Asked, found: Change) -> Standstill:
+    since, last = min(found.gap + 1, case.back), case.seen[-1]
+    advance = _pace(case.seen[since], last, case.days[since])
+    return Standstill(case.seen[since], found.p, found.pace_before, advance, case.days[since])
 
 
 def _pace(first: Visit, last: Visit, days: int) -> float:
