@@ -1,21 +1,38 @@
 """Lenses, bent cards and digital zoom, on corners that OpenCV projects itself."""
 
+import io
 from dataclasses import replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
+from PIL import Image
 
-from pipeline import bend, cache, card, lens, ruler, surface
+from pipeline import batch, bend, cache, card, classical, lens, ruler, surface, ties
 from pipeline.batch import lenses as learning
 from pipeline.cli import check
+from pipeline.flow import PhotoRead, ReadContext, read_photo
 from pipeline.grove import Grove
-from pipeline.records import CameraTag, CardFix, Flag, LensFix, Photo, SitePatch, SurfaceFix
+from pipeline.records import (
+    CameraTag,
+    CardFix,
+    Flag,
+    LensFix,
+    Photo,
+    Reader,
+    Refusal,
+    Register,
+    Site,
+    SitePatch,
+    SurfaceFix,
+    WoundKind,
+)
 from pipeline.settings import Settings, SurfaceSettings
 from pipeline.store import open_store
 from tests import made_records as made
-from tests.drawn import look_at
+from tests import stand_in
+from tests.drawn import View, look_at, photo
 
 SETTINGS = SurfaceSettings()
 TAG_FOCAL_PX = 3120.0
@@ -104,16 +121,16 @@ def test_focal_length_and_k1_of_opencv_s_projection_are_learned() -> None:
 
 
 def test_stated_uncertainties_of_a_lens_cover_its_errors() -> None:
-    # 16 lenses of 10 photos each: 97.5 % of chi-squared with 16 degrees of freedom over 16 is 1.80;
+    # 12 lenses of 8 photos each: 97.5 % of chi-squared with 12 degrees of freedom over 12 is 1.94;
     # the uncertainties carry allowances (focusing, print, k2) that are not drawn here, so no lower bound is asked
     misses = []
-    for seed in range(16):
+    for seed in range(12):
         rng = np.random.default_rng([seed, 5])
         factor, k1 = 1 + rng.normal(0, 0.02), rng.normal(0, 0.01)
-        known = lens.learn(photos_of_lens(10, factor, k1, seed), "phone", 0.02, 0.01)
+        known = lens.learn(photos_of_lens(8, factor, k1, seed), "phone", 0.02, 0.01)
         assert known is not None
         misses.append(((known.focal_factor - factor) / known.focal_factor_sd, (known.k1 - k1) / known.k1_sd))
-    assert (np.square(misses).mean(axis=0) < 1.80).all()
+    assert (np.square(misses).mean(axis=0) < 1.94).all()
 
 
 def test_few_and_square_views_leave_the_prior() -> None:
@@ -175,21 +192,21 @@ def test_zoomed_cropped_and_untagged_photos_teach_nothing() -> None:
 def test_a_bent_card_is_told_and_its_curvature_found(radius_mm: float, share: float) -> None:
     curvature = share / radius_mm
     misses, told = [], 0
-    for seed in range(40):
+    for seed in range(24):
         fix = fix_of(seen_card(np.random.default_rng(seed), curvature_per_mm=curvature), girth_mm=2 * np.pi * radius_mm)
         if Flag.CARD_BENT in fix.flags:
             told += 1
             misses.append((fix.bend_per_mm - curvature) / fix.bend_sd_per_mm)
-    assert told >= 36
+    assert told >= 21
     assert np.median(np.abs(misses)) < 1.0
 
 
 def test_a_flat_card_is_hardly_ever_called_bent() -> None:
     bent = 0
-    for seed in range(100):
+    for seed in range(60):
         rng = np.random.default_rng([seed, 2])
         bent += Flag.CARD_BENT in fix_of(seen_card(rng, k1=rng.normal(0, 0.01))).flags
-    assert bent <= 2
+    assert bent <= 1
 
 
 def test_no_card_bends_more_than_its_trunk() -> None:
@@ -270,3 +287,57 @@ def test_a_run_learns_and_keeps_the_lens_of_a_phone(tmp_path: Path) -> None:
         assert "Phone One, 5.10 mm" in shown[0]
         assert "from 10 photos" in shown[0]
         assert store.phones_to_learn(8, 1.0) == {PHONE.device: 10}
+
+
+def test_a_run_hands_what_is_known_of_lenses_to_the_reading(tmp_path: Path) -> None:
+    grove = stand_in.make_grove(tmp_path / "grove")
+    known = LensFix(PHONE.lens, PHONE.device, 60, 1.03, 0.006, 0.01, 0.004)
+    handed = []
+
+    def read(data: bytes, file: str, sha256: str, context: ReadContext, reader: Reader) -> PhotoRead | Refusal:
+        handed.append(dict(context.lenses))
+        return stand_in.read_photo(data, file, sha256, context, reader)
+
+    with open_store(grove.database) as store:
+        store.save_lenses(PHONE.device, [known], 60)
+        stand_in.drop(grove.inbox, "a.jpg")
+        batch.run(
+            grove,
+            store,
+            model=None,
+            workers=1,
+            progress=lambda _: None,
+            now=made.NOON,
+            read=read,
+            open_reader=stand_in.open_reader,
+        )
+    assert handed == [{PHONE.lens: known}]
+
+
+def test_a_photo_is_read_with_the_lens_of_its_own_phone() -> None:
+    view = View(width_px=600, height_px=750, focal_px=680.0, ellipse=None)
+    sheet, tags = io.BytesIO(), Image.Exif()
+    tags[271], tags[272] = "Example", "Phone One"
+    tags.get_ifd(34665).update({41989: 31, 37386: 5.1, 36867: "2026:05:03 09:00:00"})
+    Image.fromarray(photo(view)).save(sheet, "JPEG", quality=95, exif=tags)
+    register = Register(sites={12 * 587 + 345: Site(12 * 587 + 345, "A-1", WoundKind.WINDOW)})
+    label = "Example Phone One, 5.10 mm"
+    known = LensFix(label, "Example Phone One", 60, 1.03, 0.006, 0.01, 0.004)
+    focal = {}
+    for name, lenses in (("plain", {}), ("own", {label: known}), ("other", {"another, 5.10 mm": known})):
+        context = ReadContext(Settings(), register, made.NOON, classical.READER, lenses=lenses)
+        found = read_photo(sheet.getvalue(), "a.jpg", "0" * 64, context, classical.read)
+        assert isinstance(found, PhotoRead)
+        assert found.patch.fix is not None
+        focal[name] = found.patch.fix.camera_matrix[0, 0]
+    assert focal["own"] == pytest.approx(1.03 * focal["plain"])
+    assert focal["other"] == focal["plain"]
+
+
+def test_photos_with_and_without_a_learned_lens_do_not_share_what_is_unknown_of_it() -> None:
+    found = seen_card(np.random.default_rng(8))
+    known = LensFix(PHONE.lens, PHONE.device, 200, 1.02, 0.006, 0.01, 0.004)
+    reading = made.reading("a.jpg", device=PHONE.device)
+    plain, mended = (ties._view(reading, fix_of(found, known=each)).phone for each in (None, known))
+    assert plain != mended
+    assert plain == ties._view(reading, fix_of(seen_card(np.random.default_rng(9)))).phone
