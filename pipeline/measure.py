@@ -6,7 +6,8 @@ root of the sum of squares.  An area has these, all in mm2:
 - the scale's parts (tilt, girth, focal length, ...), each a share of the area;
 - ``rim``: the rim is seen ``rim_sd_mm`` too far out or in all round, so the area is off by perimeter
   times that (small holes are limited by their rim: the share grows as 1 / diameter);
-- ``reader``: the same for what this reader was found to be off (``SiteMaps.rim_sd_mm``);
+- ``reader`` and ``reader's habit``: the same for what this reader was found to be off (``SiteMaps.rim_sd_mm``),
+  differently from photo to photo, and alike at all visits of a site;
 - ``softness``: the rim wanders about its place by a share of the map's own blur.  Over a rim of
   length P, places further apart than L wander apart, which leaves sd sqrt(P min(P, L)).
 """
@@ -172,7 +173,10 @@ def _size(
     parts = {name: share * opening.area_mm2 for name, share in scale.area.items()}
     parts["rim"] = perimeter * settings.rim_sd_mm
     if maps.rim_sd_mm > 0:
-        parts["reader"] = perimeter * maps.rim_sd_mm
+        repeat = maps.rim_sd_mm if maps.rim_repeat_sd_mm is None else min(maps.rim_repeat_sd_mm, maps.rim_sd_mm)
+        parts["reader"] = perimeter * repeat
+        if repeat < maps.rim_sd_mm:
+            parts["reader's habit"] = perimeter * float(np.sqrt(maps.rim_sd_mm**2 - repeat**2))
     rim_sd_mm = float(np.hypot(settings.rim_sd_mm, maps.rim_sd_mm))
     parts["softness"] = wander_mm * float(np.sqrt(perimeter * min(perimeter, settings.rim_wander_mm)))
     # Both ends of a chord move: together with the whole rim, each on its own with the wandering.

@@ -218,6 +218,7 @@ class Flag(IntFlag):
     LIGHT_INCANDESCENT = 1 << 23
     CARD_COVERED = 1 << 24
     SCALE_FROM_BARK = 1 << 25
+    OTHER_PLACE = 1 << 26
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -247,6 +248,7 @@ FLAG_SENTENCES: dict[Flag, str] = {
     Flag.SITE_FROM_ONE_MARKER: "The site was inferred from one marker and the register.",
     Flag.CARD_TILTED: "The card seems to hang tilted against the trunk.",
     Flag.STAGE_AGAINST_OPENING: "Stage and opening of this visit do not go together; one of them is wrong.",
+    Flag.OTHER_PLACE: "The bark is not that of the site's earlier photos, so rules leave these sizes out.",
     Flag.CARD_BENT: "The card is bent round the trunk; its curve was measured and allowed for.",
     Flag.DIGITAL_ZOOM: "The photo was zoomed digitally, so its focal length is less certain.",
     Flag.LIGHT_INCANDESCENT: "The light was as yellow as a lamp's, so colours are less certain.",
@@ -849,6 +851,9 @@ class SiteMaps:
     rim_sd_mm
         Standard uncertainty of the reader's own rim as a whole, found by comparing it with known truth; the
         uncertainty that even a perfect reader has (``ReadingSettings.rim_sd_mm``) is not in it.
+    rim_repeat_sd_mm
+        The part of it by which the reader differs from itself from photo to photo of one site; the rest is a habit that
+        it has at that site, and cancels in a change.  ``None``: not known, all of it counts as differing.
     """
 
     tissue: NDArray[np.float32]
@@ -860,6 +865,7 @@ class SiteMaps:
     resin_p: float = 0.0
     lookalike_p: float = 0.0
     rim_sd_mm: float = 0.0
+    rim_repeat_sd_mm: float | None = None
 
     def __post_init__(self) -> None:
         """Check shapes."""

@@ -37,6 +37,8 @@ PHOTOS_BACK = 3
 SHARED, OWN = "shared bark", "own view"
 """Names of what then remains of the scale's uncertainty: common to the site's photos, and of the photo alone."""
 SCALE_PARTS = frozenset({"corner noise", *ruler.SOURCES})
+HABIT = "reader's habit"
+"""What a reader does alike at all visits of a site (``measure``)."""
 NOT_THE_WHOLE_RIM = SCALE_PARTS | {SHARED, OWN, "softness"}
 _SHIFT = 4
 
@@ -224,7 +226,10 @@ def rim_field(earlier: Reading, later: Reading, frame: BarkFrame, settings: Sett
         after,
         parting=rimfield.Parting(lambda at: frame.solution.parting(first, second, at), frame.solution.covariance),
         scale_rel_sd=0.5 * frame.scales[earlier.sha256].area_rel_sd,
-        rim_sd=(rim_sd(earlier, wander_mm), rim_sd(later, wander_mm, earlier.aperture_perimeter_mm or 0.0)),
+        rim_sd=(
+            rim_sd(earlier, wander_mm, with_habit=False),
+            rim_sd(later, wander_mm, earlier.aperture_perimeter_mm or 0.0, with_habit=False),
+        ),
         wander_length_mm=wander_mm,
         photos=(earlier.sha256, later.sha256),
     )
@@ -278,19 +283,22 @@ def corrected(
     )
 
 
-def rim_sd(reading: Reading, wander_length_mm: float, around_mm: float = 0.0) -> RimSd:
+def rim_sd(reading: Reading, wander_length_mm: float, around_mm: float = 0.0, *, with_habit: bool = True) -> RimSd:
     """How sure a photo's rim is, read back from the parts of its area (``measure``).
 
     Parameters
     ----------
     around_mm
         Perimeter to use where the reading shows no opening: the rim that is no more.
+    with_habit
+        Whether what the reader does alike at all visits counts; in a change it cancels.
     """
     perimeter = reading.aperture_perimeter_mm or 0.5 * around_mm
     if perimeter <= 0:
         return RimSd(0.0, 0.0)
     # whatever is no part of the scale and no wandering moves the whole rim, by its share of the perimeter
-    whole = [v for name, v in reading.area_sd_parts.items() if name not in NOT_THE_WHOLE_RIM]
+    left_out = NOT_THE_WHOLE_RIM if with_habit else NOT_THE_WHOLE_RIM | {HABIT}
+    whole = [v for name, v in reading.area_sd_parts.items() if name not in left_out]
     wander = reading.area_sd_parts.get("softness", 0.0) / np.sqrt(perimeter * min(perimeter, wander_length_mm))
     return RimSd(float(np.sqrt(np.sum(np.square(whole))) / perimeter), float(wander))
 

@@ -40,7 +40,9 @@ def area_closure_pct(visits: Sequence[Visit]) -> Interval | None:
     if a0 is None or at is None or a0 <= 0:
         return None
     ratio = at / a0
-    sd = math.hypot(area_own_sd(last), ratio * area_own_sd(first)) / a0
+    # what is common to the visits cancels as far as it is the same share of both areas
+    uneven = ratio * (last.area_common_rel_sd - first.area_common_rel_sd)
+    sd = math.hypot(area_own_sd(last) / a0, ratio * area_own_sd(first) / a0, uneven)
     half = normal_quantile(0.5 + COVERAGE / 2) * 100.0 * sd
     value = 100.0 * (1.0 - ratio)
     return Interval(value, value - half, min(100.0, value + half))

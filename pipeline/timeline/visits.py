@@ -2,8 +2,9 @@
 
 Which uncertainties are shared (GUM: correlated input quantities):
 
-- *common to all visits of a site*: ``girth``, ``standoff`` and, where the site's photos share bark, ``shared bark``.
-  They stretch every visit alike and cancel in the change between two visits, except for their share of the change.
+- *common to all visits of a site*: ``girth``, ``standoff``, ``reader's habit`` (how a reader takes that site's rim)
+  and, where the site's photos share bark, ``shared bark``.  They stretch every visit alike and cancel in the change
+  between two visits, except for their share of the change.
 - *common to all visits in part*: ``card tilt``, ``card roll``, ``card yaw`` of a photo whose site's bark gave it no
   scale.  The card hangs the same every time, but what that does to a size depends on where the photo was taken from: a
   photo from above is stretched where one from below shrinks.  :data:`HANGING_SHARED` of the variance cancels.
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
     from pipeline.records import Reading
     from pipeline.settings import TimeSettings
 
-COMMON_TO_SITE = frozenset({"girth", "standoff", "shared bark"})
+COMMON_TO_SITE = frozenset({"girth", "standoff", "shared bark", "reader's habit"})
 HANGING = frozenset({"card tilt", "card roll", "card yaw"})
 HANGING_SHARED = 0.7
 """Share of the variance from the card's hanging that two photos from up to 20 degrees off have in common: judged on 200

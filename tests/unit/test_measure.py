@@ -132,6 +132,16 @@ def test_what_a_reader_is_known_to_be_off_widens_area_and_width():
     assert doubtful.aperture_width_mm_sd == pytest.approx(math.hypot(plain.aperture_width_mm_sd, 4.0))
 
 
+def test_what_a_reader_does_alike_at_every_visit_is_told_apart():
+    maps = maps_of(cover(12.0))
+    whole, parted = read(replace(maps, rim_sd_mm=2.0)), read(replace(maps, rim_sd_mm=2.0, rim_repeat_sd_mm=0.6))
+    assert parted.aperture_area_mm2_sd == pytest.approx(whole.aperture_area_mm2_sd)
+    assert parted.area_sd_parts["reader"] == pytest.approx(parted.aperture_perimeter_mm * 0.6)
+    both = math.hypot(parted.area_sd_parts["reader"], parted.area_sd_parts["reader's habit"])
+    assert both == pytest.approx(whole.area_sd_parts["reader"])
+    assert "reader's habit" not in whole.area_sd_parts
+
+
 def test_a_blurred_rim_is_less_certain():
     sharp, soft = cover(12.0), cv2.GaussianBlur(cover(12.0), (0, 0), 4.0)
     assert read(maps_of(soft)).area_sd_parts["softness"] > 5 * read(maps_of(sharp)).area_sd_parts["softness"]

@@ -187,3 +187,18 @@ def test_a_field_of_another_visit_or_episode_is_no_advance_since_the_visit_befor
     found = timeline.site_history(SITE, opened, (cut,), TIME, ALL_YEAR)
     assert [v.rim_field is not None for v in found.visits] == [False, True, False, False]
     assert all(t.side_advance_rate_mm_per_month is None for t in found.trends)
+
+
+def test_a_rim_taken_too_wide_at_every_visit_widens_the_closure_of_what_grew_small() -> None:
+    """A reader's habit moves both rims out by h: d(A / A0) = (P - P0 A / A0) h / A0 (first order)."""
+    h = 0.5
+    sizes = [30.0, 15.0]
+    photos = [
+        replace(r, aperture_area_mm2_sd=4 * w * h, area_sd_parts={"reader's habit": 4 * w * h})
+        for r, w in zip(squares(sizes), sizes, strict=True)
+    ]
+    found = timeline.area_closure_pct(timeline.visits_of(205, photos, TIME))
+    assert found is not None
+    exact = (60 - 120 * 225 / 900) * h / 900
+    # 5 % of an uncertainty are always kept as the visit's own
+    assert (found.hi - found.value) / 1.959964 / 100 == pytest.approx(exact, rel=0.06)

@@ -222,6 +222,10 @@ def test_the_rim_s_advance_is_measured_on_the_bark() -> None:
     assert abs(field.ends.advance_mm) < 0.1
     # the whole rim is off by (24, 36) / 120 mm in either photo
     assert field.whole.advance_mm_sd == pytest.approx(np.sqrt(2) * np.hypot(0.2, 0.3), rel=0.05)
+    # what the reader does alike at both visits cancels
+    habit = {"area_sd_parts": {**parts, "reader's habit": 300.0}}
+    same = ties.rim_field(replace(earlier, **habit), replace(later, **habit), frame, Settings())
+    assert same.whole.advance_mm_sd == pytest.approx(field.whole.advance_mm_sd)
     shut = reading("b", outlines=Outlines(), aperture_area_mm2=0.0, area_sd_parts={"unseen": 2.0})
     # area over half the perimeter
     assert ties.rim_field(earlier, shut, frame, Settings()).whole.advance_mm == pytest.approx(15.0, rel=0.02)
