@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from pipeline.scenes import SceneSpec
 
 FIRST_DAY = datetime(2026, 4, 1, 8, tzinfo=UTC)
+LATER = FIRST_DAY + timedelta(days=900)
 ADVANCE_MM = 0.6
 WRONG_PAIRS_A_PHOTO = 4
 SPREAD = Spread()
@@ -62,7 +63,7 @@ def compare(options: Namespace, tally: Any) -> None:
     """Draw and read the sites, fill the tally: figures with the true rim (``true ...``) and with the reader's."""
     reader, model = readers.open_reader(options.reader)
     plans = [site_plan(number, SPREAD) for number in range(options.first, options.first + options.drawn)]
-    context = flow.ReadContext(Settings(), register_of(plans), FIRST_DAY + timedelta(days=900), model)
+    context = flow.ReadContext(Settings(), register_of(plans), LATER, model)
     barks = bark_pictures(options.bark)
     with tempfile.TemporaryDirectory() as scratch:
         folder = (options.cache or Path(scratch)) / f"{options.megapixels:g}mp"

@@ -125,12 +125,14 @@ def test_the_uncertainty_of_a_part_is_that_of_rims_and_map() -> None:
     # places and rims drawn by lot (JCGM 101); on one side the rim only moves along x, by what parts the bark there
     rng = np.random.default_rng(6)
     count = 20_000
-    place = rng.normal(0, 0.002, count) * -20 + rng.normal(0, 0.05, count)
+    light = rng.normal(0, 0.1, count)  # moves all of the bark
+    place = rng.normal(0, 0.002, count) * -20 + rng.normal(0, 0.05, count) + light
+    place += rng.normal(0, 0.05 * np.sqrt(50 / left.length_mm), count)
     rim_of = sum(rng.normal(0, sd.whole_mm, count) for sd in rims)
     wander = sum(rng.normal(0, sd.wander_mm * np.sqrt(5 / left.length_mm), count) for sd in rims)
     assert left.advance_mm_sd == pytest.approx(float(np.std(place + rim_of + wander)), rel=0.03)
     # a shift of the bark cancels between the two sides, a stretch does not
-    stretch = rng.normal(0, 0.002, count) * 20
+    stretch = rng.normal(0, 0.002, count) * 20 + rng.normal(0, 0.05 * np.sqrt(50 / found.sides.length_mm), count)
     wander = sum(rng.normal(0, sd.wander_mm * np.sqrt(5 / found.sides.length_mm), count) for sd in rims)
     assert found.sides.advance_mm_sd == pytest.approx(float(np.std(stretch + rim_of + wander)), rel=0.03)
 
