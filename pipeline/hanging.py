@@ -50,8 +50,9 @@ LARGEST_ANGLE = 0.95
 """Radians round the trunk beyond which bark is too close to the horizon to be compared."""
 NO_CYLINDER_SD = (0.004, 0.003, 0.003)
 """What is left of area, width and height because no trunk is a cylinder: an estimate, shared by all photos."""
-OWN_SD = (0.0005, 0.0005, 0.0005)
-"""What a photo adds of its own (a region's mean scale stands for its outline's): measured on rendered visits."""
+OWN_SD = (0.0012, 0.0008, 0.0008)
+"""What a photo adds of its own (a region's mean scale stands for its outline's, light on relief): judged on 40 pairs of
+drawn visits of 20 sites, of which 5 were called changed by the true rim with less."""
 LARGEST_MISS = 3.0
 """A map that misses what the other knowledge gives by more than this many standard uncertainties (rms) is left out."""
 
