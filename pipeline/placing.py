@@ -9,6 +9,7 @@ that pose carry every error of the earlier photo's scale, and the bark's own.
 
 from __future__ import annotations
 
+import logging
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
     from pipeline.records import Mask, Photo, SitePatch, SurfaceFix
 
     Points = NDArray[np.float64]
+
+_log = logging.getLogger(__name__)
 
 LONGEST_PX = 1600
 """Features are looked for in a picture of this longest edge: bark has enough of them at that scale."""
@@ -93,7 +96,14 @@ def rough_pose(photo: Photo, seen: Features, patch: SitePatch, not_bark: Mask | 
     if known_looks is None:
         return None
     pairs = cv2.BFMatcher(cv2.NORM_L2).knnMatch(known_looks, seen.looks, k=2)
-    good = [first for first, second in pairs if first.distance < NEAREST_TO_SECOND * second.distance]
+    # one place of the photo is told once: a feature with several directions, or that much bark resembles
+    good = list(
+        {
+            tuple(np.rint(seen.places[first.trainIdx]).tolist()): first
+            for first, second in sorted(pairs, key=lambda pair: -pair[0].distance)
+            if first.distance < NEAREST_TO_SECOND * second.distance
+        }.values()
+    )
     if len(good) < LEAST_FEATURES:
         return None
     at = np.array([known[match.queryIdx].pt for match in good])
@@ -155,10 +165,14 @@ def _posed(
     focal = photo.camera.focal_px or ASSUMED_FOCAL_SHARE * float(np.hypot(width, height))
     matrix = camera.camera_matrix(focal, width, height)
     points = trunk.bark_points(places[:, 0], places[:, 1], earlier.radius_mm)
-    found, turn, shift, agreeing = cv2.solvePnPRansac(
-        points, np.ascontiguousarray(picture), matrix, earlier.distortion, reprojectionError=reach_px,
-        iterationsCount=2000, confidence=0.999, flags=cv2.SOLVEPNP_SQPNP,
-    )  # fmt: skip
+    try:
+        found, turn, shift, agreeing = cv2.solvePnPRansac(
+            points, np.ascontiguousarray(picture), matrix, earlier.distortion, reprojectionError=reach_px,
+            iterationsCount=2000, confidence=0.999, flags=cv2.SOLVEPNP_EPNP,
+        )  # fmt: skip
+    except cv2.error as error:  # five features on one spot, as another trunk's bark may give
+        _log.debug("No pose: %s", error)
+        return None
     if not found or agreeing is None or len(agreeing) < 6:
         return None
     inside = np.zeros(len(places), dtype=bool)

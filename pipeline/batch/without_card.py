@@ -7,6 +7,7 @@ photo of that site answers the request to take it again.
 from __future__ import annotations
 
 import logging
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
@@ -14,6 +15,7 @@ from typing import TYPE_CHECKING
 from pipeline import __version__, cache, cardless, intake
 from pipeline.batch.basis import Bases
 from pipeline.cardless import Known
+from pipeline.errors import WoundwoodError
 from pipeline.records import Flag, Reading, Refusal, RefusalCode
 
 if TYPE_CHECKING:
@@ -116,7 +118,16 @@ def _placed(
     except OSError as error:
         _log.warning("%s cannot be read: %s", stored.stored, error.strerror)
         return None
-    placed = cardless.read(data, refusal.file, refusal.sha256, candidates, orders.context, reader)
+    # in a future, as where photos are read: a fault of the program on one photo costs no other
+    with ThreadPoolExecutor(1) as pool:
+        attempt = pool.submit(cardless.read, data, refusal.file, refusal.sha256, candidates, orders.context, reader)
+    failed = attempt.exception()
+    if failed is not None:
+        if isinstance(failed, WoundwoodError):
+            raise failed
+        _log.error("The program failed to place %s.", refusal.file, exc_info=failed)
+        return None
+    placed = attempt.result()
     if placed is None:
         return None
     if placed.read is None:

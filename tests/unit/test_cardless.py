@@ -165,6 +165,20 @@ def test_a_run_reads_the_photo_that_lacked_its_card_once(
         place_without_card(grove, store, orders, Count(sites={31, 32}), lambda: pytest.fail("tried again"))
 
 
+def test_a_fault_of_the_program_on_one_photo_stops_no_run(
+    tmp_path: Path, photos: dict[str, bytes], known: dict[str, Known]
+) -> None:
+    def broken(patch: object) -> object:
+        raise ArithmeticError("a reader that fails on every patch")
+
+    with open_store(tmp_path / "grove.sqlite") as store:
+        grove, orders = grove_with(tmp_path, store, photos, known)
+        failing = replace(orders, open_reader=lambda name: (broken, MODEL))
+        place_without_card(grove, store, failing, Count(refused=store.refusals()), lambda: None)
+        found = store.result_of(sha(photos["bare"]))
+        assert isinstance(found, Refusal) and found.code is RefusalCode.NO_CARD
+
+
 def test_a_photo_between_two_of_one_site_is_that_sites_though_its_bark_is_not_seen(
     tmp_path: Path, photos: dict[str, bytes], known: dict[str, Known]
 ) -> None:
