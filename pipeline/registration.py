@@ -34,7 +34,6 @@ FULL_STRENGTH = 0.7
 """Root of the correlation that a block of the same bark reaches in good light."""
 NOT_AFFINE_SD = 0.005
 """Standard uncertainty of an area scale because pose errors bend the map; measured on rendered pairs of visits."""
-CELLS = ("places_earlier", "places_later", "places_sd_mm")
 CELL_MM = 25.0
 """Blocks are kept as means over cells of this size."""
 CELL_SD_MM = 0.1
@@ -95,6 +94,7 @@ def register(
     strength = max(float(np.median(strengths[agreeing])), 0.0) ** 0.5
     # area scale of an affine fit: two independent slopes, each the scatter over the spread of the places
     spread = max(float(places[agreeing].std(axis=0).mean()), 1.0)
+    at, seen, sd = cells(places[agreeing], own[agreeing])
     return Registration(
         matrix=matrix,
         same_place=min(share * strength / FULL_STRENGTH, 1.0),
@@ -102,7 +102,10 @@ def register(
         agreeing=int(agreeing.sum()),
         scatter_mm=scatter,
         area_scale_sd=float(np.hypot(scatter * np.sqrt(2 / agreeing.sum()) / spread, NOT_AFFINE_SD)),
-        **dict(zip(CELLS, cells(places[agreeing], own[agreeing]), strict=True)),
+        places_earlier=at,
+        places_later=seen,
+        # as far as a block may miss and still count as agreeing, so much less sure is what its cell says
+        places_sd_mm=sd * _leeway(at, middle),
     )
 
 
@@ -251,8 +254,14 @@ def _affine(points: Floats, wanted: Floats, middle: Floats) -> tuple[NDArray[np.
             return None, agreeing
         solution = np.linalg.lstsq((weight * design)[agreeing], (weight * wanted)[agreeing], rcond=None)[0]
         # far from the wound the bark may leave the map's plane a little and still be the same bark
-        agreeing = np.hypot(*(design @ solution - wanted).T) < AGREE_MM / weight[:, 0] ** 0.5
+        agreeing = np.hypot(*(design @ solution - wanted).T) < AGREE_MM * _leeway(wanted, middle)
     return solution.T, agreeing
+
+
+def _leeway(places: Floats, middle: Floats) -> NDArray[np.float64]:
+    """How many times farther than near the wound a block may miss, shape (N,)."""
+    grown: NDArray[np.float64] = np.exp(((places - middle) ** 2).sum(axis=1) / (8 * NEAR_MM**2))
+    return grown
 
 
 def _after(second: NDArray[np.float64], first: NDArray[np.float64]) -> NDArray[np.float64]:

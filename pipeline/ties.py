@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from pipeline.records import Mask, Polygon, Reading, RimField, SitePatch, SurfaceFix
     from pipeline.settings import Settings
 
-VERSION = "2"
+VERSION = "3"
 """Part of what a stored comparison rests on: a new way of comparing makes all of them again."""
 LEAST_BLOCKS = 24
 """Blocks of bark below which nothing is said of the place."""
