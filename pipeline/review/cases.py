@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from pipeline import assess, corrections, timeline
 from pipeline.records import FLAG_SENTENCES, AlertState, EventKind, Flag, ReviewAnswer, Sign, WoundKind
-from pipeline.review import pictures, rims
+from pipeline.review import alignment, pictures, rims
 from pipeline.review.answers import at_stake
 from pipeline.review.curve import Curve, site_curve
 from pipeline.review.verdicts import Given, given_of
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
         Visit,
         Window,
     )
+    from pipeline.review.alignment import Alignment
     from pipeline.review.desk import Desk
     from pipeline.review.queue import Task
 
@@ -98,7 +99,10 @@ class Sibling:
 
 @dataclass(frozen=True, slots=True)
 class CaseView:
-    """All that the page of one case shows; ``task`` is ``None`` where nothing is asked of this person now."""
+    """All that the page of one case shows; ``task`` is ``None`` where nothing is asked of this person now.
+
+    ``on_bark`` lays the earlier photo over the chosen one; ``None``: both lie as their cards say.
+    """
 
     site: Site
     tree: Tree
@@ -110,6 +114,7 @@ class CaseView:
     now: Frame
     before: Frame | None
     view_box: Window
+    on_bark: Alignment | None
     suspected: frozenset[Sign]
     sign_p: dict[Sign, float]
     curve: Curve | None
@@ -152,6 +157,9 @@ def case_view(
     now = next((f for f in frames if f.sha256 == photo), frames[0])
     earlier = [f for f in frames if f.visit_on < now.visit_on] or [f for f in frames if f is not now]
     then = next((f for f in frames if f.sha256 == before and f is not now), earlier[0] if earlier else None)
+    on_bark = None
+    if then is not None:
+        on_bark = alignment.align(desk, readings, then.sha256, now.sha256, look=bool(before))
     rim, rim_by = _rim(now, readings, reviews)
     if blind:
         rim, rim_by = (), ""
@@ -166,7 +174,8 @@ def case_view(
         frames=frames,
         now=now,
         before=then,
-        view_box=_union([f.window for f in (now, then) if f is not None]),
+        view_box=_union([now.window, *([] if then is None else [_placed(then.window, on_bark)])]),
+        on_bark=on_bark,
         suspected=frozenset() if blind else at_stake(task, reviews),
         sign_p={} if blind else _sign_p(readings, now),
         curve=None if blind else site_curve(history, desk.settings.reading.sign_p),
@@ -253,6 +262,10 @@ def _union(windows: Sequence[Window]) -> Window:
         min(w.bottom_mm for w in windows),
         max(w.top_mm for w in windows),
     )
+
+
+def _placed(window: Window, on_bark: Alignment | None) -> Window:
+    return window if on_bark is None else on_bark.of_window(window)
 
 
 def _rim(now: Frame, readings: Sequence[Reading], reviews: Sequence[Review]) -> tuple[Polygon, str]:

@@ -14,10 +14,10 @@ from pipeline.store.connected import CHUNK, Connected
 from pipeline.store.tables import readings, results, standing
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from datetime import datetime
 
-    from sqlalchemy import Connection, RowMapping
+    from sqlalchemy import ColumnElement, Connection, RowMapping
 
 
 DAY = timedelta(days=1)
@@ -56,18 +56,24 @@ class Bark(Connected):
 
     def comparisons_of(self, hashes: Sequence[str], basis: str) -> dict[tuple[str, str], Comparison]:
         """Comparisons whose later photo is one of these, by (earlier, later)."""
-        found: dict[tuple[str, str], Comparison] = {}
+        return {
+            (found.earlier, found.later): found for found in self._comparisons(hashes, comparisons.c.basis == basis)
+        }
+
+    def comparisons_among(self, hashes: Sequence[str]) -> list[Comparison]:
+        """Comparisons whose later photo is one of these, on whatever basis they were made."""
+        return list(self._comparisons(hashes))
+
+    def _comparisons(self, hashes: Sequence[str], *wanted: ColumnElement[bool]) -> Iterator[Comparison]:
         for start in range(0, len(hashes), CHUNK):
-            query = select(comparisons).where(
-                comparisons.c.later.in_(hashes[start : start + CHUNK]), comparisons.c.basis == basis
-            )
+            query = select(comparisons).where(comparisons.c.later.in_(hashes[start : start + CHUNK]), *wanted)
             with self._reading() as connection:
-                for row in connection.execute(query):
-                    places = tuple((a, b, c, d, sd) for a, b, c, d, sd in row.places)
-                    found[row.earlier, row.later] = Comparison(
-                        row.earlier, row.later, row.same_place, row.blocks, row.agreeing, row.scatter_mm, places
-                    )
-        return found
+                rows = connection.execute(query).all()
+            for row in rows:
+                places = tuple((a, b, c, d, sd) for a, b, c, d, sd in row.places)
+                yield Comparison(
+                    row.earlier, row.later, row.same_place, row.blocks, row.agreeing, row.scatter_mm, places
+                )
 
     def save_ties(
         self, found: Iterable[Comparison], ties: Mapping[str, Tie], basis: str, fields: Iterable[RimField] = ()
