@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from pipeline.batch.reading import Count
     from pipeline.crew import Orders
     from pipeline.grove import Grove
-    from pipeline.records import Reader
+    from pipeline.records import PhotoSettled, Reader
     from pipeline.store import Store
 
 NEAR = timedelta(minutes=15)
@@ -41,7 +41,10 @@ _log = logging.getLogger(__name__)
 def place_without_card(
     grove: Grove, store: Store, orders: Orders, count: Count, still_ours: Callable[[], None]
 ) -> None:
-    """Try photos without a readable card that were refused in this run, or near which something was read in it.
+    """Try photos without a readable card.
+
+    Those that were refused in this run, near which something was read in it, or of which a person has said since they
+    were last tried which site they show.
 
     Parameters
     ----------
@@ -53,15 +56,18 @@ def place_without_card(
         Called before each photo; raises if another run has taken over.
     """
     fresh = {refusal.sha256 for refusal in count.refused}
-    settled = {sha256: word.site for sha256, word in store.settled().items() if word.site is not None}
+    words = {sha256: word for sha256, word in store.settled().items() if word.site is not None}
     bases = Bases(grove.register, grove.settings)
     reader: Reader | None = None
     for refusal in store.refusals():
         if refusal.code not in WITHOUT_CARD or refusal.site is not None or refusal.taken_at is None:
             continue
         near = store.photos_near(refusal.device, refusal.taken_at, NEAR) if refusal.device else []
-        sites = _sites_of(near, refusal.taken_at, settled.get(refusal.sha256), grove)
-        if not sites or not (refusal.sha256 in fresh or count.sites.intersection(sites)):
+        word = words.get(refusal.sha256)
+        sites = _sites_of(near, refusal.taken_at, word.site if word is not None else None, grove)
+        if not sites or not (
+            refusal.sha256 in fresh or count.sites.intersection(sites) or _is_newer(word, store.read_at(refusal.sha256))
+        ):
             continue
         still_ours()
         if reader is None:
@@ -70,8 +76,14 @@ def place_without_card(
         if found is None:
             between = _between(near, refusal.taken_at)
             found = None if between is None else replace(refusal, site=between)
+        if found is None and word is not None:
+            found = refusal  # kept again, so that this word is known to have been tried
         if found is not None:
             _keep(store, orders, found, bases, count)
+
+
+def _is_newer(word: PhotoSettled | None, tried_at: datetime | None) -> bool:
+    return word is not None and (tried_at is None or word.at > tried_at)
 
 
 def _sites_of(

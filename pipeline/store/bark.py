@@ -116,6 +116,12 @@ class Bark(Connected):
                     found[row["sha256"]] = Tie(row["same_place"], scale, field)
         return found
 
+    def read_at(self, sha256: str) -> datetime | None:
+        """When the result that counts of a photo was made."""
+        query = select(results.c.read_at).join(standing, standing.c.result == results.c.id)
+        with self._reading() as connection:
+            return connection.execute(query.where(results.c.sha256 == sha256)).scalar_one_or_none()
+
     def photos_near(self, device: str, at: datetime, within: timedelta) -> list[tuple[datetime, int, str]]:
         """Photos that a phone took near a time and that were read: when, of which site, hash; in order of time."""
         query = (

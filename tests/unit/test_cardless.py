@@ -16,7 +16,19 @@ from pipeline.batch.without_card import place_without_card
 from pipeline.cardless import Known
 from pipeline.crew import Orders
 from pipeline.grove import Grove
-from pipeline.records import Arrival, Flag, Reading, Refusal, RefusalCode, Register, Site, Stem, Tree, WoundKind
+from pipeline.records import (
+    Arrival,
+    Flag,
+    PhotoSettled,
+    Reading,
+    Refusal,
+    RefusalCode,
+    Register,
+    Site,
+    Stem,
+    Tree,
+    WoundKind,
+)
 from pipeline.scenes import (
     BarkSpec,
     CameraSpec,
@@ -163,6 +175,31 @@ def test_a_run_reads_the_photo_that_lacked_its_card_once(
         assert cache.has_patch(grove.cache, found.sha256)
         assert store.refusals() == []
         place_without_card(grove, store, orders, Count(sites={31, 32}), lambda: pytest.fail("tried again"))
+
+
+def test_a_person_may_say_which_site_a_photo_shows_and_is_tried_once(
+    tmp_path: Path, photos: dict[str, bytes], known: dict[str, Known]
+) -> None:
+    some = {n: photos[n] for n in ("card", "bare")}
+    with open_store(tmp_path / "grove.sqlite") as store:
+        # another phone took the photo with the card, so that the round tells nothing
+        card = replace(known["card"], reading=replace(known["card"].reading, device="another phone"))
+        grove, orders = grove_with(tmp_path, store, some, {"card": card})
+        hours_later = NOON + timedelta(hours=2)
+        store.settle(PhotoSettled(sha(photos["bare"]), "Mai", hours_later, 31))
+        context = replace(CONTEXT, now=hours_later + timedelta(hours=1))
+        cache.patch_path(grove.cache, sha(photos["card"])).unlink()  # nothing to lay the photo over
+        tries: list[None] = []
+        for _ in range(2):
+            place_without_card(grove, store, replace(orders, context=context), Count(), lambda: tries.append(None))
+        assert len(tries) == 1
+        assert store.read_at(sha(photos["bare"])) == context.now
+        cache.save_patch(grove.cache, sha(photos["card"]), card.patch)
+        place_without_card(grove, store, orders, Count(), lambda: pytest.fail("tried again"))
+        store.settle(PhotoSettled(sha(photos["bare"]), "Mai", context.now + timedelta(hours=1), 31))
+        place_without_card(grove, store, orders, Count(), lambda: None)
+        found = store.result_of(sha(photos["bare"]))
+        assert isinstance(found, Reading) and found.site == 31
 
 
 def test_a_fault_of_the_program_on_one_photo_stops_no_run(
