@@ -73,6 +73,12 @@ def work(root: Path, cases: int, count: int) -> None:
         page.goto(f"{address}/enter?key={rooms.start_key}")
         with page.expect_navigation():
             page.click("#begin")
+        plain = []
+        for _ in range(8):
+            page.goto(f"{address}/help", wait_until="load")
+            plain.append(sum(page.evaluate(PARTS)))
+            page.go_back(wait_until="load")
+        print(f"a page without pictures, for comparison: {statistics.median(plain):.0f} ms")
         spent = time.process_time()
         for number in range(count):
             page.wait_for_timeout(300)  # a person looks; the next picture is fetched meanwhile

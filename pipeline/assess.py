@@ -76,7 +76,8 @@ def assess_trees(
     counted = readings_that_count(grove, store, sites, answers)
     for reading in counted:
         readings.setdefault(reading.site, []).append(reading)
-    index = timeline.index_register(register)
+    # for a tree or two it is quicker to look for its own lines
+    index = timeline.index_register(register) if len(chosen) > 2 else None
     reviews = flow.by_tree(answers, register)
     refusals = flow.by_tree(store.refusals_of(sites), register)
     return tuple(

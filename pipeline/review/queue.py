@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import threading
+from bisect import insort
 from collections import defaultdict
 from dataclasses import dataclass
 from functools import lru_cache
@@ -30,6 +31,8 @@ FIELD_RULES = frozenset({"visit overdue", "retake not done", "sign confirmed", "
 """Alerts that are settled at the trunk; a photo on a screen adds nothing."""
 DOUBTS = Flag.UNSURE_SIGN | Flag.UNSURE_STAGE | Flag.NOT_LIKE_A_SITE | Flag.DISAGREES_WITHIN_VISIT
 RANK = {Severity.ACT: 3, Severity.LOOK: 2, Severity.NOTE: 1}
+FEW = 20
+"""So many cases are put into a list one by one; with more it is sorted anew."""
 KINDS = ("flagged", "doubt", "disagreement", "blind")
 ORDERS = ("urgency", "gain")
 LABEL_WORDS = "A label here teaches much: the network is unsure, or few labelled photos look like this one."
@@ -169,6 +172,10 @@ def ordered(cases: Iterable[QueueCase], who: str, settings: ReviewSettings, filt
     return person.tasks(filters)
 
 
+def _place(entry: tuple[tuple[Any, ...], int, Task]) -> tuple[tuple[Any, ...], int]:
+    return entry[:2]
+
+
 class _Person:
     """The tasks of one person, kept in their order; a case that changed is taken out and put in again."""
 
@@ -180,14 +187,19 @@ class _Person:
     def renew(self, cases: Mapping[int, QueueCase]) -> None:
         """Think again about these cases."""
         self._urgent = [entry for entry in self._urgent if entry[1] not in cases]
+        new: list[tuple[tuple[Any, ...], int, Task]] = []
         for site, case in cases.items():
             self._strewn.pop(site, None)
             task = task_for(case, self._who, self._settings)
             if task is not None and task.is_strewn:
                 self._strewn[site] = task
             elif task is not None:
-                self._urgent.append((_urgency(task), site, task))
-        self._urgent.sort(key=lambda entry: entry[:2])  # nearly in order, which is quick
+                new.append((_urgency(task), site, task))
+        if len(new) > FEW:
+            self._urgent = sorted(self._urgent + new, key=_place)
+            return
+        for entry in new:
+            insort(self._urgent, entry, key=_place)
 
     def tasks(self, filters: Filters) -> list[Task]:
         """The list, with what has no urgency of its own strewn in."""
