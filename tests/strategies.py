@@ -48,6 +48,7 @@ _by_name = {
     "same_place": st.none(),  # not part of a stored reading
     "rim_field": st.none(),  # kept beside it
     "stated_at": st.none(),  # only where a person corrected the clock
+    "corrections": st.just(()),  # taken from the answers that stand
 }
 readings = st.builds(Reading, **{f.name: _by_name.get(f.name, _by_type.get(str(f.type))) for f in fields(Reading)})
 refusals = st.builds(

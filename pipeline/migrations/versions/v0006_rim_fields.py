@@ -10,7 +10,7 @@ depends_on = None
 
 
 def upgrade() -> None:
-    pieces = [
+    pieces: list[sa.Column[float]] = [
         sa.Column(f"{piece}_{name}", sa.REAL())
         for piece in ("whole", "sides", "ends")
         for name in ("advance_mm", "advance_mm_sd", "length_mm")
