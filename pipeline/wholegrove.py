@@ -16,12 +16,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from pipeline import assess, flow, ties, timeline
+from pipeline import alerts, assess, flow, ties, timeline
 from pipeline.records import Register
 from pipeline.store import open_store
 from pipeline.store.bark_tables import SCALE
 from pipeline.store.reading_columns import reading_columns, sums_of_parts
-from pipeline.survey import survey_trees
+from pipeline.survey import TreeSurvey, survey_trees
 from pipeline.timeline.table import AREA, HEIGHT, PERIMETER, WIDTH, ReadingTable, table_of
 from pipeline.timeline.visits import variance_shares
 
@@ -32,8 +32,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from pipeline.grove import Grove
+    from pipeline.records import Reading, Refusal, Review
     from pipeline.store import Store
-    from pipeline.survey import TreeSurvey
 
 SITES_A_LOT = 1000
 LOTS_FOR_A_CREW = 4
@@ -99,19 +99,42 @@ def survey_lot(grove: Grove, store: Store, lot: Register, today: date) -> list[T
     refusals = store.refusals_of(sites)
     answered = {review.site for review in answers}
     readings = readings_in_columns(grove, store, [site for site in sites if site not in answered])
+    records: list[Reading] = []
     if answered:
         about = sorted(site for site in answered if site is not None)
         records = assess.readings_that_count(grove, store, about, answers)
         readings = readings.with_sites_of(table_of(records))
-    return survey_trees(
-        list(lot.trees.values()),
-        lot,
-        readings,
-        grove.settings,
-        today,
-        reviews=flow.by_tree(answers, lot),
-        refusals=flow.by_tree(refusals, lot),
+    reviews, refused = flow.by_tree(answers, lot), flow.by_tree(refusals, lot)
+    found = survey_trees(
+        list(lot.trees.values()), lot, readings, grove.settings, today, reviews=reviews, refusals=refused
     )
+    named = {lot.sites[r.site].tree for r in records if any(c.stage is not None for c in r.corrections)}
+    return [
+        _with_named_stages(one.tree, grove, store, lot, answers, refused.get(one.tree, ()), today)
+        if one.tree in named
+        else one
+        for one in found
+    ]
+
+
+def _with_named_stages(
+    tree: str,
+    grove: Grove,
+    store: Store,
+    lot: Register,
+    answers: Sequence[Review],
+    refusals: Sequence[Refusal],
+    today: date,
+) -> TreeSurvey:
+    """A tree of which a person named a stage: few, so as a page shows it, in records."""
+    readings: dict[int, list[Reading]] = {}
+    sites = [site.site for site in lot.sites.values() if site.tree == tree]
+    about = [review for review in answers if review.site in sites]
+    for reading in assess.readings_that_count(grove, store, sites, about):
+        readings.setdefault(reading.site, []).append(reading)
+    health = flow.assess_tree(lot.trees[tree], lot, readings, grove.settings, today, reviews=about, refusals=refusals)
+    questions = alerts.questions(health.sites, lot, grove.settings, today)
+    return TreeSurvey(tree, health.findings, questions, health.status, health.reasons)
 
 
 # ---------------------------------------------------------------- readings

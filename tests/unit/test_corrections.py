@@ -19,6 +19,7 @@ from pipeline.review.cases import case_view
 from pipeline.review.queue import Queue
 from pipeline.review.verdicts import Verdict
 from pipeline.settings import Settings
+from pipeline.wholegrove import survey_lot
 from tests.review_grove import TODAY, build, clone, ellipse, reading
 
 if TYPE_CHECKING:
@@ -177,3 +178,15 @@ def test_an_answer_changes_the_timeline_and_taking_it_back_undoes_it(desk: Desk)
     take_back(desk, 10, kept.lead.lead, desk.store.last_review(10), "Lek")
     assert last_visit(desk, 10) == before
     assert corrections.corrected_all([stored], desk.store.reviews(sites=[10]), desk.settings) == [stored]
+
+
+def test_a_run_over_the_whole_grove_sees_the_same(desk: Desk) -> None:
+    """The survey in columns, which a run uses, against the records, which a page uses."""
+    sha256 = desk.store.last_looks([10])[-1].sha256
+    form = Filled(sha256, 0, Verdict.NOT, frozenset(), "", "", Stage.REBARKED, ellipse(0, -130, 9, 14), False, "")
+    record(desk, 10, form, "Lek", Queue(desk).task(10, "Lek"))
+    (surveyed,) = survey_lot(desk.grove, desk.store, desk.register, TODAY)
+    (health,) = assess.assess_trees(desk.grove, desk.store, desk.register.trees, TODAY)
+    assert health.sites[0].visits[-1].stage is Stage.REBARKED
+    assert {f.key: f.why for f in surveyed.findings} == {f.key: f.why for f in health.findings}
+    assert (surveyed.status, surveyed.reasons) == (health.status, health.reasons)
