@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from pipeline.records import Polygon, Reading, Review, SiteHistory, Visit
     from pipeline.settings import Settings
 
-OF_RIM = ("rim", "reader")
+OF_RIM = ("rim", "reader", "reader's habit")
 WANDER = "softness"
 FALLBACK_AREA_REL_SD = 0.04
 """Scale uncertainty of an area where no photo of the site says it; own choice, more than usual cards give."""

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 NO_DRAWS = {"review.blind_share": 0.0, "review.unflagged_share": 0.0, "review.second_share": 0.0}
 AT = datetime(2026, 7, 20, 5, tzinfo=UTC)
-PARTS = {"girth": 12.0, "corner noise": 9.0, "rim": 28.0, "reader": 60.0, "softness": 5.0}
+PARTS = {"girth": 12.0, "corner noise": 9.0, "rim": 28.0, "reader": 60.0, "reader's habit": 80.0, "softness": 5.0}
 
 
 @pytest.fixture(scope="module")
@@ -107,7 +107,7 @@ def test_a_drawn_rim_replaces_sizes_and_the_rims_uncertainty_only() -> None:
     assert found.area_sd_parts["girth"] == pytest.approx(12.0 * ratio)
     assert found.area_sd_parts["corner noise"] == pytest.approx(9.0 * ratio)
     assert found.area_sd_parts["rim"] == pytest.approx(0.2 * found.aperture_perimeter_mm)
-    assert "reader" not in found.area_sd_parts
+    assert not {"reader", "reader's habit"} & set(found.area_sd_parts)
     assert found.aperture_area_mm2_sd == pytest.approx(np.sqrt(sum(v**2 for v in found.area_sd_parts.values())))
     assert found.aperture_area_mm2_sd / found.aperture_area_mm2 < np.sqrt(sum(v**2 for v in PARTS.values())) / (
         read.aperture_area_mm2
