@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from pipeline.review.security import Session
 
 MAX_FIELDS = 120
+CARRIED = "filter-"
 FILTERS = ("block", "tree", "sign", "kind", "order")
 MAX_SITE_DIGITS = 9
 
@@ -58,8 +59,11 @@ class Visit:
         return (self.form.get(name) or ("",))[0]
 
     def filters(self) -> Filters:
-        """The filters in the address, or in a form that carries them along."""
-        values = {name: (self.asked(name) or self.sent(name)[:80]) for name in FILTERS}
+        """The filters in the address, or in a form that carries them along.
+
+        There they have names of their own: an answer has a field ``sign`` too, and means something else by it.
+        """
+        values = {name: (self.asked(name) or self.sent(CARRIED + name)[:80]) for name in FILTERS}
         if values["kind"] not in KINDS:
             values["kind"] = ""
         if values["order"] not in ORDERS[1:]:

@@ -91,7 +91,7 @@ def test_a_rejected_sign_closes_its_alert_and_the_same_photos_do_not_open_it_aga
 
 def test_cannot_tell_leaves_the_alert_open_and_asks_until_a_new_photo_comes(desk: Desk) -> None:
     answer(desk, "Lek", filled(desk, Verdict.UNSURE, ask="another photo"))
-    assert set(open_alerts(desk)) == {"sign suspected"}
+    assert set(open_alerts(desk)) == {"sign suspected", "another photo asked for"}
     assert Queue(desk).task(SITE, "Lek") is None
     add_visit(desk.store, desk.grove, SITE, TODAY - timedelta(days=1), 22.0, True)
     desk.assess("A-001")
