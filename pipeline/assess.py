@@ -39,6 +39,7 @@ def readings_that_count(
     answers = store.reviews(sites=sites, standing_only=True) if reviews is None else reviews
     readings = corrections.corrected_all(store.readings_of(sites), answers, grove.settings)
     drawn = {reading.sha256 for reading in readings if any(c.what == "rim" for c in reading.corrections)}
+    readings = ties.without_shared_habit(readings)
     known = store.ties_of(reading.sha256 for reading in readings)
     return [
         reading

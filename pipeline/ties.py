@@ -235,6 +235,27 @@ def rim_field(earlier: Reading, later: Reading, frame: BarkFrame, settings: Sett
     )
 
 
+def without_shared_habit(readings: Sequence[Reading]) -> list[Reading]:
+    """Readings in which a reader's habit cancels in a change only where the same reader read every photo of a site.
+
+    Where another reader, or a person's rim, stands beside it, the habit is an error of its own like the rest of it.
+    """
+    eyes: dict[int, set[tuple[str, bool]]] = {}
+    for reading in readings:
+        by_person = any(correction.what == "rim" for correction in reading.corrections)
+        eyes.setdefault(reading.site, set()).add((reading.model, by_person))
+    return [
+        _habit_as_own(reading) if len(eyes[reading.site]) > 1 and HABIT in reading.area_sd_parts else reading
+        for reading in readings
+    ]
+
+
+def _habit_as_own(reading: Reading) -> Reading:
+    parts = dict(reading.area_sd_parts)
+    parts["reader"] = float(np.hypot(parts.pop(HABIT), parts.get("reader", 0.0)))
+    return replace(reading, area_sd_parts=parts)
+
+
 def corrected(
     reading: Reading,
     scale: BarkScale | None,

@@ -17,6 +17,7 @@ from pipeline.grove import Grove
 from pipeline.records import (
     BarkScale,
     Comparison,
+    Correction,
     Flag,
     Outlines,
     Reading,
@@ -142,6 +143,20 @@ def test_a_scale_as_good_as_the_photo_s_own_changes_nothing(reader_sd_mm: float)
     for name in ("aperture_area_mm2", "aperture_width_mm", "aperture_height_mm"):
         for end in ("", "_sd"):
             assert getattr(after, f"{name}{end}") == pytest.approx(getattr(before, f"{name}{end}"), rel=1e-9)
+
+
+def test_a_habit_cancels_only_where_one_reader_read_all_photos_of_a_site() -> None:
+    parts = {"rim": 20.0, "reader": 30.0, "reader's habit": 40.0}
+    own = [reading("a", area_sd_parts=parts), reading("b", area_sd_parts=parts)]
+    assert ties.without_shared_habit(own) == own
+    drawn = replace(own[1], area_sd_parts={"rim": 10.0}, corrections=(Correction("rim", "Mai", MAY, own[1].sha256),))
+    other = replace(own[1], model="another reader", area_sd_parts={"rim": 10.0})
+    elsewhere = replace(own[0], site=206)
+    for stranger in (drawn, other):
+        first, second, third = ties.without_shared_habit([own[0], stranger, elsewhere])
+        # a person's eye or another reader's: nothing of the 50 mm2 (30 and 40 in squares, GUM 5.1.2) cancels any more
+        assert first.area_sd_parts == pytest.approx({"rim": 20.0, "reader": 50.0})
+        assert (second, third) == (stranger, elsewhere)
 
 
 def test_without_a_scale_a_reading_is_left_alone() -> None:
