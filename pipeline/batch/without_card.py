@@ -25,11 +25,15 @@ if TYPE_CHECKING:
     from pipeline.batch.reading import Count
     from pipeline.crew import Orders
     from pipeline.grove import Grove
-    from pipeline.records import PhotoSettled, Reader
+    from pipeline.records import Reader
     from pipeline.store import Store
+    from pipeline.store.bark import Near
 
 NEAR = timedelta(minutes=15)
 """A phone that photographed a site is near it for about this long."""
+STILL_TRIED = timedelta(days=60)
+"""Older photos are tried only in the run that refuses them, or on a person's word."""
+A_MOMENT = timedelta(microseconds=1)
 MOST_SITES, PHOTOS_A_SITE = 6, 2
 WITHOUT_CARD = frozenset(
     {RefusalCode.NO_CARD, RefusalCode.HALF_CARD, RefusalCode.ONE_MARKER, RefusalCode.CARD_TOO_SMALL}
@@ -41,10 +45,10 @@ _log = logging.getLogger(__name__)
 def place_without_card(
     grove: Grove, store: Store, orders: Orders, count: Count, still_ours: Callable[[], None]
 ) -> None:
-    """Try photos without a readable card.
+    """Try photos without a readable card of the last days for which there is something new since they were tried.
 
-    Those that were refused in this run, near which something was read in it, or of which a person has said since they
-    were last tried which site they show.
+    New is a photo that the same phone took near, or a person's word on the site.  What was tried in vain is kept again
+    with a later time, so a run that was cut off in between is made up for, and nothing is tried twice.
 
     Parameters
     ----------
@@ -55,19 +59,21 @@ def place_without_card(
     still_ours
         Called before each photo; raises if another run has taken over.
     """
-    fresh = {refusal.sha256 for refusal in count.refused}
     words = {sha256: word for sha256, word in store.settled().items() if word.site is not None}
+    fresh = {refusal.sha256 for refusal in count.refused}
     bases = Bases(grove.register, grove.settings)
     reader: Reader | None = None
     for refusal in store.refusals():
         if refusal.code not in WITHOUT_CARD or refusal.site is not None or refusal.taken_at is None:
             continue
-        near = store.photos_near(refusal.device, refusal.taken_at, NEAR) if refusal.device else []
         word = words.get(refusal.sha256)
+        if word is None and refusal.sha256 not in fresh and orders.context.now - refusal.taken_at > STILL_TRIED:
+            continue
+        near = store.photos_near(refusal.device, refusal.taken_at, NEAR) if refusal.device else []
         sites = _sites_of(near, refusal.taken_at, word.site if word is not None else None, grove)
-        if not sites or not (
-            refusal.sha256 in fresh or count.sites.intersection(sites) or _is_newer(word, store.read_at(refusal.sha256))
-        ):
+        news = max([photo.read_at for photo in near] + ([word.at] if word is not None else []), default=None)
+        tried_at = store.read_at(refusal.sha256)
+        if not sites or news is None or (tried_at is not None and news < tried_at):
             continue
         still_ours()
         if reader is None:
@@ -75,35 +81,26 @@ def place_without_card(
         found = _placed(grove, store, orders, refusal, sites, reader)
         if found is None:
             between = _between(near, refusal.taken_at)
-            found = None if between is None else replace(refusal, site=between)
-        if found is None and word is not None:
-            found = refusal  # kept again, so that this word is known to have been tried
-        if found is not None:
-            _keep(store, orders, found, bases, count)
+            found = refusal if between is None else replace(refusal, site=between)
+        _keep(store, orders, found, bases, count, max(news, orders.context.now) + A_MOMENT)
 
 
-def _is_newer(word: PhotoSettled | None, tried_at: datetime | None) -> bool:
-    return word is not None and (tried_at is None or word.at > tried_at)
-
-
-def _sites_of(
-    near: Sequence[tuple[datetime, int, str]], at: datetime, said: int | None, grove: Grove
-) -> dict[int, list[str]]:
+def _sites_of(near: Sequence[Near], at: datetime, said: int | None, grove: Grove) -> dict[int, list[str]]:
     """Sites that a photo may show, nearest in time first, each with its photos; a person's word goes before."""
     sites: dict[int, list[str]] = {} if said is None else {said: []}
-    for taken_at, site, sha256 in sorted(near, key=lambda one: abs(one[0] - at)):
-        if site in grove.register.sites and taken_at != at:
-            sites.setdefault(site, []).append(sha256)
+    for photo in sorted(near, key=lambda one: abs(one.taken_at - at)):
+        if photo.site in grove.register.sites and photo.taken_at != at:
+            sites.setdefault(photo.site, []).append(photo.sha256)
     return dict(list(sites.items())[:MOST_SITES])
 
 
-def _between(near: Sequence[tuple[datetime, int, str]], at: datetime) -> int | None:
+def _between(near: Sequence[Near], at: datetime) -> int | None:
     """The site of the photos next before and next after, if it is the same: nobody walks away and comes back."""
-    before = max((one for one in near if one[0] < at), default=None)
-    after = min((one for one in near if one[0] > at), default=None)
-    if before is None or after is None or before[1] != after[1]:
+    before = max((one for one in near if one.taken_at < at), default=None)
+    after = min((one for one in near if one.taken_at > at), default=None)
+    if before is None or after is None or before.site != after.site:
         return None
-    return before[1]
+    return before.site
 
 
 def _placed(
@@ -151,13 +148,15 @@ def _placed(
     return placed.read.reading
 
 
-def _keep(store: Store, orders: Orders, found: Reading | Refusal, bases: Bases, count: Count) -> None:
+def _keep(
+    store: Store, orders: Orders, found: Reading | Refusal, bases: Bases, count: Count, read_at: datetime
+) -> None:
     context = orders.context
     store.save_results(
         [found],
         model=context.model,
         settings=context.settings.reading_hash,
-        read_at=context.now,
+        read_at=read_at,
         program=__version__,
         bases={found.sha256: bases.of(found)},
     )

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from datetime import timedelta
-from typing import TYPE_CHECKING, Any
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sqlalchemy import delete, insert, or_, select
 
@@ -15,7 +15,6 @@ from pipeline.store.tables import readings, results, standing
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
-    from datetime import datetime
 
     from sqlalchemy import ColumnElement, Connection, RowMapping
 
@@ -33,6 +32,15 @@ class Tie:
     same_place: float | None
     scale: BarkScale | None
     field: RimField | None = None
+
+
+class Near(NamedTuple):
+    """A photo that a phone took near a time: when, of which site, its hash, and when it was read."""
+
+    taken_at: datetime
+    site: int
+    sha256: str
+    read_at: datetime
 
 
 class Bark(Connected):
@@ -122,18 +130,18 @@ class Bark(Connected):
         with self._reading() as connection:
             return connection.execute(query.where(results.c.sha256 == sha256)).scalar_one_or_none()
 
-    def photos_near(self, device: str, at: datetime, within: timedelta) -> list[tuple[datetime, int, str]]:
-        """Photos that a phone took near a time and that were read: when, of which site, hash; in order of time."""
+    def photos_near(self, device: str, at: datetime, within: timedelta) -> list[Near]:
+        """Photos that a phone took near a time and that were read, in order of time."""
         query = (
-            select(results.c.taken_at, results.c.site, results.c.sha256)
+            select(results.c.taken_at, results.c.site, results.c.sha256, results.c.read_at)
             .select_from(results.join(standing, standing.c.result == results.c.id).join(readings))
             .where(readings.c.device == device, results.c.site.is_not(None))
             .where(results.c.visit_on.between((at - within).date() - DAY, (at + within).date() + DAY))
             .where(readings.c.flags.bitwise_and(int(Flag.SCALE_FROM_BARK)) == 0)
         )
         with self._reading() as connection:
-            rows = [(row.taken_at, row.site, row.sha256) for row in connection.execute(query)]
-        return sorted(row for row in rows if abs(row[0] - at) <= within)
+            rows = [Near(*row) for row in connection.execute(query)]
+        return sorted(row for row in rows if abs(row.taken_at - at) <= within)
 
     def rim_fields_of(self, hashes: Iterable[str]) -> dict[str, RimField]:
         """Whole fields of the rim's advance, with arcs and rims, by the later photo."""
