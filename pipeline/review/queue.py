@@ -31,6 +31,7 @@ FIELD_RULES = frozenset({"visit overdue", "retake not done", "sign confirmed", "
 """Alerts that are settled at the trunk; a photo on a screen adds nothing."""
 DOUBTS = Flag.UNSURE_SIGN | Flag.UNSURE_STAGE | Flag.NOT_LIKE_A_SITE | Flag.DISAGREES_WITHIN_VISIT
 RANK = {Severity.ACT: 3, Severity.LOOK: 2, Severity.NOTE: 1}
+SIGN_NAMES = frozenset(sign.value for sign in Sign)
 FEW = 20
 """So many cases are put into a list one by one; with more it is sorted anew."""
 KINDS = ("flagged", "doubt", "disagreement", "blind")
@@ -116,8 +117,14 @@ class Filters:
             return False
         if not self.sign:
             return True
-        named = case.suspected or {sign for sign, p in case.sign_p.items() if p >= 0.25}
-        return not task.blind and self.sign in {sign.value for sign in named}
+        if task.blind:
+            return False
+        # as case.suspected has it, without a set for each of thousands of cases
+        ends = [alert.finding.key.rpartition("/")[2] for alert in case.alerts]
+        named = [end for end in ends if end in SIGN_NAMES]
+        if named:
+            return self.sign in named
+        return self.sign in SIGN_NAMES and case.sign_p.get(Sign(self.sign), 0.0) >= 0.25
 
 
 def task_for(case: QueueCase, who: str, settings: ReviewSettings) -> Task | None:

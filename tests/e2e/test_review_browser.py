@@ -266,6 +266,7 @@ PAGES = (
     "/round",
     "/agreement",
     "/labels",
+    "/networks",
     "/help",
     "/me",
     "/people",
