@@ -11,8 +11,14 @@ from pipeline import adoption, readers, store
 from pipeline.cli import cli
 from pipeline.errors import UsageError
 from pipeline.grove import create, open_grove
+from pipeline.records import Sign
+from pipeline.review.answers import Filled, record
+from pipeline.review.queue import Queue
+from pipeline.review.verdicts import Verdict
 from tests.made_networks import put_comparison, put_network
-from tests.review_grove import clock
+from tests.review_grove import MODEL, build, clock
+
+NO_DRAWS = {"review.blind_share": 0.0, "review.unflagged_share": 0.0, "review.second_share": 0.0}
 
 
 @pytest.fixture
@@ -101,3 +107,19 @@ def test_the_command_asks_for_the_name_and_shows_the_figures(grove):
     assert [row["choice"] for row in json.loads(listed.output) if row["in_use"]] == ["models/ours-1"]
     assert run(cli, ["model", "back", str(grove.root), "--as", "Nok"]).exit_code == 0
     assert again(grove).settings.reading.model == "released"
+
+
+def test_drift_counts_answers_about_this_networks_photos(tmp_path):
+    desk = build(tmp_path / "grove", trees=2, visits=2, options=NO_DRAWS)
+    for site, verdict in ((10, Verdict.NOT), (20, Verdict.NOT), (30, Verdict.SIGN)):
+        sha256 = desk.store.last_looks([site])[-1].sha256
+        signs = frozenset({Sign.GREEN_FILM}) if verdict is Verdict.SIGN else frozenset()
+        form = Filled(sha256, 0, verdict, signs, "", "", None, (), False, "")
+        record(desk, site, form, "Lek", Queue(desk).task(site, "Lek"))
+    found = adoption.drift_of(desk.grove, desk.store, MODEL)
+    # July: four photos. Site 10 was flagged and has no sign: corrected; 20 had none and 30 has it: as read.
+    july = next(m for m in found.months if m.month == "2026-07")
+    assert (july.photos, july.answers, july.corrected) == (4, 3, 1)
+    assert "nothing to compare with yet" in found.reasons[0]
+    assert adoption.drift_of(desk.grove, desk.store, "another").months == ()
+    desk.store.close()

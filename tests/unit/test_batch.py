@@ -247,6 +247,36 @@ def test_a_setting_that_changes_no_result_reads_nothing_again(tmp_path: Path) ->
             assert go(stand_in.make_grove(grove.root, **{name: value}), store).read == 0
 
 
+def test_what_another_network_has_read_stays_unless_asked(grove: Grove, store: Store) -> None:
+    stand_in.drop(grove.inbox, "a.jpg")
+    stand_in.drop(grove.inbox, "b.jpg", site=999)
+    go(grove, store, model="stand-in 1")
+    stand_in.drop(grove.inbox, "c.jpg")
+    summary = go(grove, store, model="stand-in 2", read_again=False)
+    # the new photo, and the refused one, of which the other network has read nothing
+    assert (summary.read, [r.file for r in summary.refused]) == (1, ["b.jpg"])
+    assert {r.file: r.model for r in store.readings()} == {"a.jpg": "stand-in 1", "c.jpg": "stand-in 2"}
+    assert store.readings_by_reader() == {"stand-in 1": 1, "stand-in 2": 1}
+    assert go(grove, store, model="stand-in 2", read_again=False).read == 0
+    assert go(grove, store, model="stand-in 2", read_again=True).read == 1
+    assert store.readings_by_reader() == {"stand-in 2": 2}
+    assert go(grove, store, model="stand-in 1", read_again=False).read == 0
+    assert {r.file: r.model for r in store.readings()} == {"a.jpg": "stand-in 1", "c.jpg": "stand-in 2"}
+
+
+def test_what_another_network_has_read_is_read_again_when_its_basis_changes(grove: Grove, store: Store) -> None:
+    stems = grove.register_folder / "stems.csv"
+    stems.write_text("tree,stem,girth_cm,measured_on\nA-012,1,60,2026-05-01\nB-001,1,50,2026-05-01\n")
+    grove = stand_in.make_grove(grove.root)
+    stand_in.drop(grove.inbox, "a.jpg", site=205)
+    stand_in.drop(grove.inbox, "b.jpg", site=207)
+    go(grove, store, model="stand-in 1")
+    stems.write_text("tree,stem,girth_cm,measured_on\nA-012,1,66,2026-05-01\nB-001,1,50,2026-05-01\n")
+    summary = go(stand_in.make_grove(grove.root), store, model="stand-in 2", read_again=False)
+    assert (summary.read, summary.again) == (1, 1)
+    assert {r.file: r.model for r in store.readings()} == {"a.jpg": "stand-in 2", "b.jpg": "stand-in 1"}
+
+
 def test_a_new_site_in_the_register_reads_the_photo_that_was_refused(grove: Grove, store: Store) -> None:
     stand_in.drop(grove.inbox, "a.jpg", site=999)
     stand_in.drop(grove.inbox, "b.jpg", site=205)
