@@ -21,6 +21,7 @@ from pipeline.learn.generator import Banks, Generator, PatchBatch
 from pipeline.learn.montage import errors, montage
 from pipeline.learn.sheet import RawAnswers, Sheet, by_network, by_reader
 from pipeline.learn.signs import LOOKALIKE_NAMES, SIGN_NAMES
+from pipeline.learn.train import round_weights
 from pipeline.learn.weak import centre_cut
 from pipeline.metrics import Confidence, bootstrap, expected_calibration_error, kappa, recall_at_false_alarms, roc_area
 from pipeline.network import Calibration, FeatureStatistics
@@ -316,6 +317,7 @@ def release_run(
     The folder also gets ``worst.png``, the worst errors on the ``val`` split.
     """
     net = export.load_weights(folder / "model.safetensors")
+    round_weights(net)
     drawn, raw, _, raw_photos = by_weights(net, collection, "val", count, size_px=size_px)
     calibration = calibrate.fit(raw, drawn)
     known = raw.features[drawn.flags[:, 2] == 0]

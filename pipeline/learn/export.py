@@ -60,11 +60,14 @@ def release(
     name: str,
     settings: str,
 ) -> None:
-    """Write a whole model folder; its contract is written last, so a half-written folder is refused."""
+    """Write a whole model folder; its contract is written last, so a half-written folder is refused.
+
+    The weights should have been rounded (:func:`pipeline.learn.train.round_weights`) before they were tested.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "contract.json").unlink(missing_ok=True)
     write_onnx(net, folder / "model.onnx")
-    save_weights(net, folder / "model.safetensors", {"name": name, "settings": settings})
+    save_weights(net, folder / "model.safetensors", {"name": name, "settings": settings}, half=True)
     (folder / "calibration.json").write_text(json.dumps(calibration.to_json(), indent=1) + "\n", encoding="utf-8")
     np.savez_compressed(folder / "features.npz", mean=known.mean, axes=known.axes, distances=known.distances)
     (folder / "metrics.json").write_text(json.dumps(metrics, indent=1) + "\n", encoding="utf-8")

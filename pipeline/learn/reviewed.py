@@ -18,6 +18,7 @@ import numpy as np
 import torch
 
 from pipeline.errors import UsageError
+from pipeline.learn.augment import relit
 from pipeline.learn.generator import APERTURE, IGNORE, PatchBatch
 from pipeline.learn.signs import LOOKALIKE_NAMES, SIGN_NAMES
 from pipeline.records import Stage
@@ -164,6 +165,7 @@ class ReviewedPatches:
             rgb = cv2.warpAffine(rgb, move, full, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
             seen = cv2.warpAffine(seen, move, full, flags=cv2.INTER_NEAREST, borderMode=cv2.BORDER_REFLECT_101)
             tissue = cv2.warpAffine(tissue, move, full, flags=cv2.INTER_NEAREST, borderValue=IGNORE)
+            rgb = relit(np.ascontiguousarray(rgb, dtype=np.uint8), self.rng)
         answers = _answers(entry)
         return {"rgb": rgb, "seen": seen > 0, "mm_per_px": float(entry["mm_per_px"]) / factor / zoom,
                 "tissue": tissue, **answers}  # fmt: skip

@@ -319,9 +319,20 @@ def _save_state(
     partial.replace(folder / "last.pt")
 
 
-def save_weights(net: WoundNet, file: Path, notes: dict[str, str]) -> None:
-    """Write weights as safetensors with a header of notes."""
+def save_weights(net: WoundNet, file: Path, notes: dict[str, str], *, half: bool = False) -> None:
+    """Write weights as safetensors with a header of notes; ``half`` stores matrices and kernels in 16 bits."""
     from safetensors.torch import save_file
 
-    tensors = {name: value.detach().cpu().contiguous() for name, value in net.state_dict().items()}
+    tensors = {}
+    for name, value in net.state_dict().items():
+        kept = value.detach().cpu().contiguous()
+        tensors[name] = kept.half() if half and kept.ndim > 1 and kept.is_floating_point() else kept
     save_file(tensors, str(file), metadata={"kind": "woundwood site network", **notes})
+
+
+@torch.no_grad()
+def round_weights(net: WoundNet) -> None:
+    """Round matrices and kernels to 16 bits, so that what is tested and exported is what the small file holds."""
+    for value in net.parameters():
+        if value.ndim > 1:
+            value.copy_(value.half())

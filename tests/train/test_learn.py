@@ -234,3 +234,63 @@ def test_labels_that_judge_nothing_are_refused(tmp_path):
     (tmp_path / "labels.json").write_text(json.dumps({"images": [], "annotations": [], "categories": []}))
     with pytest.raises(UsageError, match="judge nothing"):
         ReviewedPatches.load(tmp_path)
+
+
+def test_reviewed_photographs_are_relit_the_same_way_for_the_same_seed():
+    pytest.importorskip("albumentations", reason="needs the extra 'train'")
+    from pipeline.learn.augment import relit
+
+    rgb = np.random.default_rng(4).integers(0, 255, (48, 48, 3)).astype(np.uint8)
+    many = [relit(rgb, np.random.default_rng(seed)) for seed in range(12)]
+    np.testing.assert_array_equal(many[3], relit(rgb, np.random.default_rng(3)))
+    assert all(m.shape == rgb.shape and m.dtype == np.uint8 for m in many)
+    # Each change has its own chance; none at all comes in 0.4 x 0.6 x 0.75 x 0.7 x 0.6 = 8 of 100 pictures.
+    assert sum(not np.array_equal(m, rgb) for m in many) >= 8
+
+
+def test_presence_rises_with_the_sign_map_and_with_nothing_else():
+    # The head may use each sign's own map only: raising one map's logits raises that sign's presence alone.
+    torch.manual_seed(2)
+    net = WoundNet().eval()
+    maps = torch.randn(1, 10, 32, 32)
+    y4 = torch.randn(1, net.up4.coarse[0].out_channels, 16, 16)
+    raised = maps.clone()
+    raised[:, 5 + 2] += 2.0
+
+    def presence(m):
+        _, by_sign = net._evidence(m, y4, torch.zeros(1, 1))
+        return (torch.nn.functional.softplus(net.presence_gain)[None] * by_sign).sum(2)[0]
+
+    with torch.no_grad():
+        moved = presence(raised) - presence(maps)
+    assert moved[2] > 0.1
+    torch.testing.assert_close(moved[[0, 1, 3, 4]], torch.zeros(4))
+
+
+def test_outlined_wounds_teach_pixels_and_their_bark_teaches_that_there_is_none():
+    from pipeline.learn import outlines
+    from pipeline.learn.generator import EITHER, IGNORE, NOT_WOUND
+
+    knot = outlines.outlined("wounds/x_Adenium-species_IMG_6187.jpg")
+    assert knot.shape == (400, 300)
+    assert set(np.unique(knot)) == {EITHER, IGNORE, NOT_WOUND}
+    # An ellipse of 38 x 42 px, without the doubtful border on both sides.
+    inside = (knot == EITHER).sum() / (math.pi * (38 - 4) * (42 - 4))
+    assert 0.93 < inside < 1.07
+    assert outlines.outlined("bark/any.jpg") is None
+
+
+def test_losses_of_weak_pixels_fall_when_the_wound_is_found(batch):
+    from pipeline.learn.generator import EITHER, NOT_WOUND
+    from pipeline.learn.losses import _wound_or_not
+
+    tissue = torch.full((1, 8, 8), NOT_WOUND)
+    tissue[:, 2:5, 2:5] = EITHER
+    found = torch.zeros(1, 5, 8, 8)
+    found[:, 0] = 1.0
+    found[:, 0, 2:5, 2:5], found[:, 2, 2:5, 2:5] = 0.0, 1.0
+    blind = torch.zeros(1, 5, 8, 8)
+    blind[:, 0] = 1.0
+    assert _wound_or_not(found, tissue) < 1e-3
+    # All missed: half of -log(1e-4).
+    assert math.isclose(float(_wound_or_not(blind, tissue)), 0.5 * -math.log(1e-4), rel_tol=1e-3)
