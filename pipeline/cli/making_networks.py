@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pipeline.learn.reviewed import ReviewedPatches
     from pipeline.store import Store
 
-LABELS = "labels"
+LABELS = "reviewed-cases"
 PROVENANCE = "trained_from.json"
 
 
@@ -55,6 +55,8 @@ def train_from(
         raise UsageError(f"There is a network '{name}' already.", "Give the new one another name with --name.")
     start = start_from or weights_in_use(grove)
     on = train.pick_device(device)
+    # of an earlier try in this run folder; they are written anew from the answers
+    (run / LABELS / "labels.json").unlink(missing_ok=True)
     images, _ = export_labels(Desk(grove, memory), run / LABELS)
     reviewed = ReviewedPatches.load(run / LABELS, recipe.seed, "train")
     click.echo(f"{images} photos were judged; {len(reviewed)} of them, on trees that are not held back, teach.")

@@ -56,6 +56,28 @@ def test_what_the_photo_did_not_show_is_known_again():
     assert not found[:, :38].any()
 
 
+def test_only_what_was_said_is_taught(tmp_path):
+    cv2.imwrite(str(tmp_path / "a.jpg"), np.full((32, 32, 3), 90, np.uint8))
+    shared = {"file_name": "a.jpg", "mm_per_px": 0.5, "stage": "", "tree": "A-1"}
+    images = [
+        shared | {"id": 1, "verdict": "sign", "signs": ["conk"], "rejected": ["green_film", "conk"]},
+        shared | {"id": 2, "verdict": "not", "instead": "moss"},
+        shared | {"id": 3, "verdict": "not", "instead": "resin"},
+        shared | {"id": 4, "verdict": "not", "instead": "shadow"},
+    ]
+    patches = ReviewedPatches(tmp_path, images, {})
+    ticked, moss, resin, shadow = (patches._one(entry, 32) for entry in images)
+    # a sign that was ticked stays ticked; one rejected beside it is known to be missing; of the rest nothing is known
+    np.testing.assert_array_equal(ticked["known"], [1, 0, 1, 0, 0])
+    np.testing.assert_array_equal(ticked["present"], [0, 0, 1, 0, 0])
+    np.testing.assert_array_equal(ticked["flags_known"], [0, 0, 1])
+    np.testing.assert_array_equal(moss["flags"] * moss["flags_known"], [0, 1, 0])
+    np.testing.assert_array_equal(resin["flags"] * resin["flags_known"], [1, 0, 0])
+    np.testing.assert_array_equal(shadow["flags_known"], [0, 0, 1])
+    batch = patches.batch(6, 32, CPU)
+    assert (batch.sign_present.amax(1) > 0).sum() == 3, "half of a batch shows a sign"
+
+
 def test_a_recipe_fills_the_batch():
     for photos in (False, True):
         for reviewed in (False, True):
