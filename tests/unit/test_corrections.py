@@ -74,14 +74,14 @@ def test_chords_of_a_bent_opening_are_unbroken_stretches() -> None:
     assert (arms.width_mm, arms.height_mm) == pytest.approx((4, 10))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(st.integers(0, 10_000))
 def test_sizes_agree_with_a_fine_mask(seed: int) -> None:
     # scikit-image fills the same star-shaped outline on a fine grid; its pixels bound area and chords.
     from skimage.draw import polygon2mask
 
     rng = np.random.default_rng(seed)
-    t = np.sort(rng.uniform(0, 2 * np.pi, 9))
+    t = (np.arange(9) + rng.uniform(0, 0.8, 9)) * 2 * np.pi / 9  # no gap of half a turn, so it never crosses itself
     r = rng.uniform(4, 18, 9)
     points = np.stack((r * np.cos(t), r * np.sin(t)), 1) + 20
     found = sizes_of(tuple((float(x), float(y)) for x, y in points))
