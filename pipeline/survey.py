@@ -20,7 +20,7 @@ from pipeline.alerts.screen import LAST_VISITS, LOOK_BACK, SCREENS, SeenSites
 from pipeline.alerts.signs import SUSPECTED
 from pipeline.alerts.status import UNKNOWN
 from pipeline.records import SiteHistory, Trend, WoundKind
-from pipeline.timeline.table import AREA, PERIMETER, WIDTH, visit_records, visits_in
+from pipeline.timeline.table import AREA, PERIMETER, WIDTH, VisitRecords, visits_in
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -67,6 +67,8 @@ class _Followed:
         Shape (S,): rows of a site's visits.
     episode, posterior, flags
         Shape (V,), (V, 6), (V,): a visit.
+    records
+        Makes records of them.
     """
 
     sites: Sequence[Site]
@@ -77,18 +79,11 @@ class _Followed:
     episode: NDArray[np.int64]
     posterior: NDArray[np.float64]
     flags: NDArray[np.int64]
+    records: VisitRecords
 
     def history(self, k: int, first: int, *, with_signs: bool) -> SiteHistory:
         """A site with its visits from row ``first`` on, without rates."""
-        rows = range(first, int(self.end[k]))
-        visits = visit_records(
-            self.visits,
-            rows,
-            self.episode[first : rows.stop].tolist(),
-            self.posterior[first : rows.stop],
-            self.flags[first : rows.stop],
-            with_signs=with_signs,
-        )
+        visits = self.records.of(range(first, int(self.end[k])), with_signs=with_signs)
         return SiteHistory(self.sites[k], tuple(visits), (), self.events[k])
 
 
@@ -135,7 +130,8 @@ def _follow(
     visits = visits_in(readings.of_sites(numbers), settings.time)
     begin, end = np.searchsorted(visits.site, numbers, "left"), np.searchsorted(visits.site, numbers, "right")
     episode, posterior, flags = timeline.follow(sites, events, visits, begin, end, settings.time)
-    return _Followed(sites, events, visits, begin, end, episode, posterior, flags)
+    records = VisitRecords(visits, episode, posterior, flags)
+    return _Followed(sites, events, visits, begin, end, episode, posterior, flags, records)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -146,6 +142,10 @@ class _Screened:
     ----------
     passing
         By rule, shape (S,).
+    rules_of
+        The rules that look at a site.
+    any_rule
+        Shape (S,): whether one does.
     first
         Shape (S,): row of the first visit that a rule may look at; ``current`` is where the current episode begins.
     signs
@@ -153,6 +153,7 @@ class _Screened:
     """
 
     passing: Mapping[str, NDArray[np.bool_]]
+    rules_of: Sequence[Sequence[str]]
     any_rule: NDArray[np.bool_]
     first: NDArray[np.int64]
     current: NDArray[np.int64]
@@ -164,7 +165,7 @@ class _Screened:
         count = len(followed.sites)
         if not seen.day.size:  # nothing was ever seen: the rules look at every site
             every = np.ones(count, dtype=bool)
-            return cls({}, every, followed.begin, seen.current, every)
+            return cls({}, [()] * count, every, followed.begin, seen.current, every)
         passing = {rule: screen(seen, grove.settings, grove.today) for rule, screen in SCREENS.items()}
         whole = seen.told.copy()
         for rule in LOOK_BACK:
@@ -176,7 +177,11 @@ class _Screened:
         if unscreened:
             first = followed.begin
         any_rule = np.logical_or.reduce([*passing.values(), np.full(count, bool(unscreened))])
-        return cls(passing, any_rule, first, seen.current, passing[SUSPECTED] | bool(unscreened))
+        names = list(passing)
+        rules_of: list[list[str]] = [[] for _ in range(count)]
+        for k, rule in np.argwhere(np.column_stack(list(passing.values()))).tolist():
+            rules_of[k].append(names[rule])
+        return cls(passing, rules_of, any_rule, first, seen.current, passing[SUSPECTED] | bool(unscreened))
 
 
 def _columns(followed: _Followed, grove: _Grove) -> SeenSites:
@@ -237,7 +242,7 @@ class _Look:
     own: Sequence[int]
     histories: Sequence[SiteHistory]
     view: alerts.TreeView
-    passing: Mapping[str, frozenset[int]]
+    passing: Mapping[str, set[int]]
 
     @classmethod
     def at(cls, tree: str, own: Sequence[int], followed: _Followed, screened: _Screened, grove: _Grove) -> _Look:
@@ -250,11 +255,10 @@ class _Look:
             tuple(grove.reviews.get(tree, ())),
             tuple(grove.refusals.get(tree, ())),
         )
-        numbers = [followed.sites[k].site for k in own]
-        passing = {
-            rule: frozenset(n for n, k in zip(numbers, own, strict=True) if passes[k])
-            for rule, passes in screened.passing.items()
-        }
+        passing: dict[str, set[int]] = {rule: set() for rule in screened.passing}
+        for k in own:
+            for rule in screened.rules_of[k]:
+                passing[rule].add(followed.sites[k].site)
         return cls(tree, own, histories, view, passing)
 
 

@@ -7,7 +7,9 @@ register and the name of the database, nothing else.
 
 from __future__ import annotations
 
+import gc
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import islice
@@ -94,6 +96,23 @@ def _lot(trees: Iterator[str], sites: dict[str, tuple[Any, ...]]) -> Iterator[st
 
 def survey_lot(grove: Grove, store: Store, lot: Register, today: date) -> list[TreeSurvey]:
     """The trees of a part of the register."""
+    with _no_collector():
+        return _surveyed(grove, store, lot, today)
+
+
+@contextmanager
+def _no_collector() -> Iterator[None]:
+    """Millions of small records without cycles: looking for cycles among them takes a third of the time."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
+
+
+def _surveyed(grove: Grove, store: Store, lot: Register, today: date) -> list[TreeSurvey]:
     sites = sorted(lot.sites)
     answers = store.reviews(sites=sites, standing_only=True)
     refusals = store.refusals_of(sites)

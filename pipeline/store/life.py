@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 from pipeline.records import Alert, AlertEvent, AlertState, AlertStep, Finding, Severity
@@ -31,9 +32,18 @@ def step_for(alert: Alert | None, finding: Finding) -> AlertStep | None:
     if alert.state is AlertState.CLOSED:
         newer = bool(set(finding.photos) - set(known.photos)) if finding.photos else finding.since != known.since
         return AlertStep.REOPENED if alert.closed_by == DATA or worse or newer else None
-    if finding == known:
+    if _says_the_same(finding, known):
         return None
     return AlertStep.REOPENED if worse and alert.state is AlertState.ACKNOWLEDGED else AlertStep.UPDATED
+
+
+def _says_the_same(finding: Finding, known: Finding) -> bool:
+    """Whether two findings differ in the last digits of a figure at most, as sums in another order do."""
+    if finding.figures.keys() != known.figures.keys() or replace(finding, figures=known.figures) != known:
+        return False
+    return all(
+        math.isclose(value, known.figures[name], rel_tol=1e-9, abs_tol=1e-9) for name, value in finding.figures.items()
+    )
 
 
 def after(alert: Alert | None, event: AlertEvent) -> Alert:

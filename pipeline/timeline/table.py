@@ -268,60 +268,68 @@ def _combine(table: VisitTable, which: NDArray[np.intp], photos: NDArray[np.intp
     table.sign_area_mm2[which] = np.take_along_axis(area_mm2, rank, axis=1)[:, 0]
 
 
-def visit_records(
-    table: VisitTable,
-    rows: range,
-    episodes: Sequence[int],
-    posterior: NDArray[np.float64],
-    flags: NDArray[np.int64],
-    *,
-    with_signs: bool = True,
-) -> list[Visit]:
-    """Records of some visits, as the rules need them: without the changes since the visit before and the smoother.
+class VisitRecords:
+    """Records of visits, as the rules need them: without the changes since the visit before and the smoother.
 
     Parameters
     ----------
-    rows
-        Visits in the table.
-    episodes
-        Their episodes.
+    table
+        The visits.
+    episode, flags
+        Shape (N,).
     posterior
-        Shape (len(rows), 6): filtered stage probabilities.
-    flags
-        Shape (len(rows),).
-    with_signs
-        ``False`` leaves the signs out, where they are known to matter to nobody.
+        Shape (N, 6): filtered stage probabilities.
     """
-    part = slice(rows.start, rows.stop)
-    sizes, sds = _with_none(table.size[part]), _with_none(table.size_sd[part])
-    seen, filtered = table.stage_p[part].tolist(), posterior.tolist()
-    stages = posterior.argmax(axis=1).tolist()
-    days, bits = table.day[part].tolist(), flags.tolist()
-    chosen, common = table.chosen[part].tolist(), table.common_rel_sd[part].tolist()
-    same_place = _with_none(table.same_place[part, None])
-    hashes, taken_at = table.readings.sha256, table.readings.taken_at
-    site = int(table.site[rows.start]) if len(rows) else 0
-    starts = table.first_photo[rows.start : rows.stop + 1].tolist()
-    found = []
-    for i in range(len(rows)):
-        photos = table.photos[starts[i] : starts[i + 1]].tolist()
-        signs: dict[Sign, SignReading] = {}
-        by_photo: dict[Sign, tuple[float, ...]] = {}
-        if with_signs:
-            signs, by_photo = _signs(table, rows.start + i, photos)
-        (area, width, height, perimeter), (area_sd, width_sd, height_sd, perimeter_sd) = sizes[i], sds[i]
-        found.append(
-            Visit(
-                site, day_of(days[i]), taken_at[chosen[i]], hashes[chosen[i]],
-                (hashes[chosen[i]],) if len(photos) == 1 else tuple([hashes[k] for k in photos]),
-                tuple(seen[i]), STAGES[stages[i]], signs,
-                area, area_sd, width, width_sd, height, height_sd, perimeter, perimeter_sd,
-                None, _flags(bits[i]), episodes[i],
-                same_place=same_place[i][0], stage_posterior=tuple(filtered[i]),
-                sign_p_by_photo=by_photo, area_common_rel_sd=common[i],
-            )
-        )  # fmt: skip
-    return found
+
+    def __init__(
+        self,
+        table: VisitTable,
+        episode: NDArray[np.int64],
+        posterior: NDArray[np.float64],
+        flags: NDArray[np.int64],
+    ) -> None:
+        self._table = table
+        # plain lists: an array gives its numbers one by one far more slowly
+        self._sizes = _with_none(np.hstack([table.size, table.size_sd]))
+        self._stage_p, self._posterior = table.stage_p.tolist(), posterior.tolist()
+        self._stage = [STAGES[stage] for stage in posterior.argmax(axis=1).tolist()]
+        self._days = [day_of(day) for day in table.day.tolist()]
+        self._flags = [_flags(bits) for bits in flags.tolist()]
+        self._episode, self._common = episode.tolist(), table.common_rel_sd.tolist()
+        self._same_place = [row[0] for row in _with_none(table.same_place[:, None])]
+        self._site, self._chosen = table.site.tolist(), table.chosen.tolist()
+        self._first_photo, self._photos = table.first_photo.tolist(), table.photos.tolist()
+        self._sha256, self._taken_at = table.readings.sha256.tolist(), table.readings.taken_at.tolist()
+
+    def of(self, rows: range, *, with_signs: bool = True) -> list[Visit]:
+        """Records of some rows.
+
+        Parameters
+        ----------
+        with_signs
+            ``False`` leaves the signs out, where they are known to matter to nobody.
+        """
+        hashes, found = self._sha256, []
+        for i in rows:
+            photos = self._photos[self._first_photo[i] : self._first_photo[i + 1]]
+            chosen = self._chosen[i]
+            signs: dict[Sign, SignReading] = {}
+            by_photo: dict[Sign, tuple[float, ...]] = {}
+            if with_signs:
+                signs, by_photo = _signs(self._table, i, photos)
+            area, width, height, perimeter, area_sd, width_sd, height_sd, perimeter_sd = self._sizes[i]
+            found.append(
+                Visit(
+                    self._site[i], self._days[i], self._taken_at[chosen], hashes[chosen],
+                    (hashes[chosen],) if len(photos) == 1 else tuple([hashes[k] for k in photos]),
+                    tuple(self._stage_p[i]), self._stage[i], signs,
+                    area, area_sd, width, width_sd, height, height_sd, perimeter, perimeter_sd,
+                    None, self._flags[i], self._episode[i],
+                    same_place=self._same_place[i], stage_posterior=tuple(self._posterior[i]),
+                    sign_p_by_photo=by_photo, area_common_rel_sd=self._common[i],
+                )
+            )  # fmt: skip
+        return found
 
 
 _flags = lru_cache(maxsize=4096)(Flag)
@@ -337,17 +345,13 @@ def _with_none(values: NDArray[np.float64]) -> list[list[float | None]]:
 def _signs(
     table: VisitTable, row: int, photos: Sequence[int]
 ) -> tuple[dict[Sign, SignReading], dict[Sign, tuple[float, ...]]]:
-    p = table.readings.sign_p[photos]
-    shown = ~np.isnan(p)
-    signs = {
-        sign: SignReading(float(table.sign_p[row, k]), _maybe(float(table.sign_area_mm2[row, k])))
-        if shown[:, k].any()
-        else UNSEEN
-        for k, sign in enumerate(SIGNS)
-    }
-    by_photo = {
-        sign: tuple(sorted((v for v in p[:, k].tolist() if v == v), reverse=True)) for k, sign in enumerate(SIGNS)
-    }
+    best, areas_mm2 = table.sign_p[row].tolist(), table.sign_area_mm2[row].tolist()
+    signs: dict[Sign, SignReading] = {}
+    by_photo: dict[Sign, tuple[float, ...]] = {}
+    for k, shown in enumerate(table.readings.sign_p[photos].T.tolist()):
+        seen = [p for p in shown if p == p]
+        signs[SIGNS[k]] = SignReading(best[k], _maybe(areas_mm2[k])) if seen else UNSEEN
+        by_photo[SIGNS[k]] = tuple(sorted(seen, reverse=True)) if len(seen) > 1 else tuple(seen)
     return signs, by_photo
 
 

@@ -16,6 +16,7 @@ from pipeline.settings import Settings
 from pipeline.simulate import GrovePlan, simulate_grove
 from pipeline.store import open_store
 from pipeline.store.bark import Tie
+from tests import made_records as made
 from tests.property.test_survey_properties import differences
 
 if TYPE_CHECKING:
@@ -108,3 +109,12 @@ def test_alerts_of_a_run_and_of_one_tree_are_those_of_its_records(grove: Grove) 
         )
         assert by_records == (type(first)(), ())
         assert len({question.key for question in asked}) == len(asked)
+
+
+def test_the_last_digits_of_a_figure_are_no_news(tmp_path: Path) -> None:
+    known = made.finding(figures={"p": 0.4})
+    with open_store(tmp_path / "grove.sqlite") as store:
+        assert len(store.apply_findings([known], NOON.date()).opened) == 1
+        assert store.apply_findings([replace(known, figures={"p": 0.4 + 1e-15})], NOON.date()).updated == ()
+        assert len(store.apply_findings([replace(known, figures={"p": 0.4001})], NOON.date()).updated) == 1
+        assert len(store.apply_findings([replace(known, figures={"q": 0.4001})], NOON.date()).updated) == 1
