@@ -139,13 +139,12 @@ def main() -> None:
 def forget_earlier_calls(database: Path) -> None:
     """Remove alerts and new visits of an earlier call on the same database."""
     raw = sqlite3.connect(database)
+    raw.execute("PRAGMA foreign_keys = ON")
     triggers = raw.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
     for name, _ in triggers:
         raw.execute(f"DROP TRIGGER {name}")
     for table in ("alerts", "alert_events", "alert_keys", "questions"):
         raw.execute(f"DELETE FROM {table}")
-    raw.execute(f"DELETE FROM standing WHERE sha256 GLOB '{NEW}*'")
-    raw.execute(f"DELETE FROM readings WHERE result IN (SELECT id FROM results WHERE sha256 GLOB '{NEW}*')")
     for table in ("bark_scales", "results", "arrivals", "photos"):
         raw.execute(f"DELETE FROM {table} WHERE sha256 GLOB '{NEW}*'")
     for _, text in triggers:

@@ -6,7 +6,7 @@ Nothing is ever called a diagnosis, and a closed surface says nothing of the woo
 ``docs/alerts.md`` has a heading for each rule.
 """
 
-from pipeline.alerts.neighbours import CLUSTERING, find_neighbours
+from pipeline.alerts.neighbours import CLUSTERING, find_neighbours, may_cluster
 from pipeline.alerts.registry import RULES, Rule, find, find_in, questions, questions_in
 from pipeline.alerts.status import tree_status
 from pipeline.alerts.stem import Arc, stem_girdle
@@ -23,6 +23,7 @@ __all__ = [
     "find",
     "find_in",
     "find_neighbours",
+    "may_cluster",
     "questions",
     "questions_in",
     "stem_girdle",

@@ -21,6 +21,11 @@ CLUSTERING = (SUSPECTED, CONFIRMED)
 """Rules whose findings count."""
 
 
+def may_cluster(finding: Finding) -> bool:
+    """Whether a finding counts: a sign that a person should look at, or that one confirmed."""
+    return finding.rule in CLUSTERING and finding.severity is not Severity.NOTE
+
+
 def find_neighbours(
     findings: Sequence[Finding], register: Register, settings: AlertSettings, today: date
 ) -> tuple[Finding, ...]:
@@ -38,7 +43,7 @@ def find_neighbours(
     placed = {t.tree: t for t in register.trees.values() if t.x_m is not None and t.y_m is not None}
     affected: dict[str, set[str]] = defaultdict(set)
     for finding in findings:
-        if finding.rule in CLUSTERING and finding.severity is not Severity.NOTE and finding.tree in placed:
+        if may_cluster(finding) and finding.tree in placed:
             affected[finding.key.rsplit("/", 1)[-1]].add(finding.tree)
     if not affected:
         return ()

@@ -205,6 +205,8 @@ def _clusters(
     """Signs that cluster on the map; trees not looked at now count with the alerts that they have."""
     known = list(findings)
     if trees is not None:
+        if not any(alerts.may_cluster(finding) for finding in findings):
+            return []  # a cluster is named after a tree in it, and none of these has the sign
         standing = store.alerts(states=(AlertState.OPEN, AlertState.ACKNOWLEDGED), rules=alerts.CLUSTERING)
         known += [alert.finding for alert in standing if alert.finding.tree not in trees]
     found = alerts.find_neighbours(known, grove.register, grove.settings.alerts, today)
