@@ -217,6 +217,8 @@ def _number(value: float | None, signed: bool = False) -> str:
 
 
 def _verdict(row: dict[str, Any]) -> str:
-    if row["lo"] is None or row["hi"] is None or row["lo"] <= 0 <= row["hi"]:
+    if row["lo"] is None or row["hi"] is None:
+        return "too few trees to say"
+    if row["lo"] <= 0 <= row["hi"]:
         return "no clear change"
     return "better" if (row["lo"] > 0) == row["more_is_better"] else "WORSE"

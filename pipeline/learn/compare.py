@@ -40,6 +40,8 @@ logger = logging.getLogger(__name__)
 FILE = "comparison.json"
 FALSE_ALARMS = 0.03
 MOST_PICTURES = 60
+LEAST_TREES = 8
+"""Trees held back below which no interval is given: resampling a handful says far too much (own choice)."""
 LINES = {"green_film": (60, 170, 60), "white_mycelium": (235, 235, 235), "conk": (220, 140, 40),
          "dark_bleeding": (150, 20, 40), "sunken_bark": (60, 110, 220)}  # fmt: skip
 """Colour of each sign's outline, RGB; the page names the sign beside the picture."""
@@ -219,7 +221,10 @@ def _overlap(said: Answers, rows: Rows) -> float:
 
 
 def held_lines(truth: Truth, old: Answers, new: Answers, sign_p: float, draws: int) -> list[Line]:
-    """Figures on the cases held back; intervals by resampling trees, for cases of one tree are alike."""
+    """Figures on the cases held back; intervals by resampling trees, for cases of one tree are alike.
+
+    With few trees the intervals are ``nan``: nothing can be said of the change.
+    """
     trees = np.unique(truth.trees)
     of_tree = [np.flatnonzero(truth.trees == tree) for tree in trees]
     every = np.arange(len(truth))
@@ -240,9 +245,11 @@ def held_lines(truth: Truth, old: Answers, new: Answers, sign_p: float, draws: i
             rows = np.concatenate([of_tree[k] for k in pick])
             return figure(new, rows) - figure(old, rows)
 
-        interval = bootstrap(moved, len(trees), draws=draws)
-        lines.append(Line("held", words, figure(old, every), figure(new, every), interval.value, interval.lo,
-                          interval.hi, cases, better))  # fmt: skip
+        before, after = figure(old, every), figure(new, every)
+        lo, hi = float("nan"), float("nan")
+        if len(trees) >= LEAST_TREES:
+            _, lo, hi, _ = bootstrap(moved, len(trees), draws=draws)
+        lines.append(Line("held", words, before, after, after - before, lo, hi, cases, better))
     return lines
 
 
@@ -311,7 +318,7 @@ def compare(
         drawn = scenes(collection.banks("test"), TEST_SEED, count, size_px, torch.device("cpu"))
         sheets.append(read_scenes(lambda batch, reader=reader: by_reader(reader, batch), drawn))  # type: ignore[misc]
     lines += benchmark_lines(sheets[0], sheets[1], draws, sign_p)
-    content = {
+    said = {
         "old": old[1],
         "new": new[1],
         "made_at": at.isoformat(timespec="seconds"),
@@ -323,7 +330,8 @@ def compare(
         "figures": [asdict(line) for line in lines],
         "cases": [asdict(case) for case in cases],
     }
-    text = json.dumps(_finite(content), indent=1, ensure_ascii=False, allow_nan=False)
+    content: dict[str, Any] = _finite(said)
+    text = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False)
     (folder / FILE).write_text(text + "\n", encoding="utf-8")
     return content
 

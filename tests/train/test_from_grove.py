@@ -176,6 +176,7 @@ def test_comparison_counts_by_hand(judged, tmp_path):
     content = compare.compare(
         tmp_path / "c", (old, "old"), (new, "new"), held, no_photographs(), at=clock(), count=6, size_px=PX, draws=20
     )
+    content = json.loads((tmp_path / "c" / "comparison.json").read_text())
     whats = [case["what"] for case in content["cases"]]
     assert (whats.count("found"), whats.count("needless")) == (with_sign, without)
     assert whats.count("missed") == whats.count("spared") == 0
@@ -184,6 +185,8 @@ def test_comparison_counts_by_hand(judged, tmp_path):
     assert line["cases without a sign that are flagged"]["change"] == 1.0
     assert line["stage as the person named it"]["old"] == 1.0
     assert line["stage as the person named it"]["new"] == 0.0
+    # three trees are too few for an interval
+    assert line["stage as the person named it"]["lo"] is None
     overlap = line["opening, overlap with the person's rim (IoU)"]
     assert overlap["old"] == overlap["new"]
     assert 0 < overlap["old"] < 1
