@@ -87,6 +87,8 @@ class Calibration:
         Shape (5,): a sign below its threshold is missed in at most ``alpha`` of cases that show it.
     alpha
         Share of misses that the two above allow.
+    rim_sd_mm, rim_repeat_sd_mm
+        How far rims were found to be off on drawn photos: over all, and from photo to photo of one wound.
     """
 
     stage_temperature: float
@@ -97,6 +99,8 @@ class Calibration:
     stage_quantile: float
     sign_thresholds: NDArray[np.float64]
     alpha: float
+    rim_sd_mm: float = 0.0
+    rim_repeat_sd_mm: float | None = None
 
     @classmethod
     def neutral(cls) -> Calibration:
@@ -115,6 +119,8 @@ class Calibration:
             stage_quantile=float(content["stage_quantile"]),
             sign_thresholds=np.asarray(content["sign_thresholds"], dtype=np.float64),
             alpha=float(content["alpha"]),
+            rim_sd_mm=float(content.get("rim_sd_mm", 0.0)),
+            rim_repeat_sd_mm=content.get("rim_repeat_sd_mm"),
         )
 
     def to_json(self) -> dict[str, Any]:
@@ -231,6 +237,8 @@ class NetworkReader:
             reader=self.name,
             resin_p=float(flags[0]),
             lookalike_p=float(flags[1]),
+            rim_sd_mm=self.calibration.rim_sd_mm,
+            rim_repeat_sd_mm=self.calibration.rim_repeat_sd_mm,
         )
 
 

@@ -94,6 +94,23 @@ def seal(folder: Path, *, name: str, settings: str) -> None:
     partial.replace(folder / "contract.json")
 
 
+def state_rim(folder: Path, rim_sd_mm: float, rim_repeat_sd_mm: float) -> None:
+    """Write into a model folder how far its rims were found to be off, and seal it anew.
+
+    Parameters
+    ----------
+    rim_sd_mm, rim_repeat_sd_mm
+        Deviation over all rims, and from photo to photo of one wound, as ``benchmarks/bench_truth.py`` and
+        ``benchmarks/bench_repeat.py`` print them.
+    """
+    file = folder / "calibration.json"
+    content = json.loads(file.read_text(encoding="utf-8"))
+    content |= {"rim_sd_mm": rim_sd_mm, "rim_repeat_sd_mm": rim_repeat_sd_mm}
+    file.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
+    contract = json.loads((folder / "contract.json").read_text(encoding="utf-8"))
+    seal(folder, name=contract["name"], settings=contract["settings"])
+
+
 def load_weights(file: Path) -> WoundNet:
     """A network from its safetensors."""
     from safetensors.torch import load_file
