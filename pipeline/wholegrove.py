@@ -74,9 +74,11 @@ def _lots(register: Register, trees: Sequence[str]) -> Iterator[Register]:
     """Parts of a register with about :data:`SITES_A_LOT` sites each, and all that concerns their trees."""
     wanted = [tree for tree in trees if tree in register.trees]
     index = timeline.index_register(register, wanted[0] if len(wanted) == 1 else None)
+    chosen = set(wanted)
     stems: dict[str, list[tuple[str, str]]] = {}
     for key in register.stems:
-        stems.setdefault(key[0], []).append(key)
+        if key[0] in chosen:
+            stems.setdefault(key[0], []).append(key)
     waiting = iter(wanted)
     while some := list(_lot(waiting, index.sites)):
         yield Register(

@@ -97,7 +97,12 @@ class People(Connected):
 
     def answered_events(self) -> list[Event]:
         """Events that people told when asked; to be taken with those of the register."""
-        return [answer.event for _, answer in self.questions() if answer is not None and answer.event is not None]
+        with self._reading() as connection:
+            latest = {
+                row["question"]: _answer_of(row)
+                for row in connection.execute(select(answers).order_by(answers.c.id)).mappings()
+            }
+        return [event for number in sorted(latest) if (event := latest[number].event) is not None]
 
 
 def insert_answer(connection: Connection, answer: Answer) -> Answer:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from pipeline.records import EventKind
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
     from datetime import date
 
     from pipeline.records import Event, Register, Site
@@ -33,7 +33,11 @@ def index_register(register: Register, only: str | None = None) -> RegisterIndex
     for site in sorted(wanted, key=lambda s: s.site):
         sites.setdefault(site.tree, []).append(site)
     events: dict[str, list[Event]] = {}
-    for event in register.events:
+    concerning: Iterable[Event] = register.events
+    if only is not None:  # one tree of many: most events are seen at a glance to be of others
+        own = {site.site for site in sites.get(only, ())}
+        concerning = [e for e in concerning if e.site in own or e.tree == only]
+    for event in concerning:
         at = register.sites.get(event.site) if event.site is not None else None
         tree = at.tree if at is not None else event.tree
         if only is None or tree == only:
