@@ -3,6 +3,7 @@
     python docs/make_catalogues.py             # update every .po with new sentences, compile every .po to .mo
     python docs/make_catalogues.py tl          # begin a new language
 
+Also writes ``docs/translations/words_CODE.md``, a page to send to a native speaker.
 A ``.po`` file is edited by hand; sentences that left the program are dropped from it, new ones come in empty.
 """
 
@@ -18,6 +19,7 @@ from jinja2 import Environment
 
 PACKAGE = Path(__file__).resolve().parents[1] / "pipeline"
 LOCALE = PACKAGE / "locale"
+PAGES = Path(__file__).resolve().parent / "translations"
 FILE = Path("LC_MESSAGES") / "woundwood.po"
 SOURCES = ("advice", "answers", "rounds", "clocks.py")
 SPOKEN = ("n_", "say", "_")
@@ -104,6 +106,19 @@ def compiled(text: str) -> bytes:
     return head + b"".join(struct.pack("<2I", *pair) for table in tables for pair in table) + data
 
 
+def page_for_a_speaker(code: str, text: str) -> str:
+    """A page to send to a native speaker: every sentence beside its English one, to be marked right or corrected."""
+    rows = [f"| {n} | {english} | {known} | |" for n, (english, known) in enumerate(
+        ((e, k) for e, k in read(text).items() if e), 1)]  # fmt: skip
+    return "\n".join([
+        f"# Sentences to check: {code}", "",
+        "**No native speaker has checked these yet.** They were written by machine help and re-read once by the same.",
+        "A farm hand reads them on a phone: short, plain words of the trade are wanted. Please correct the last column",
+        "where a sentence is wrong, stiff or could be misread; what stands in {curly} brackets must stay as it is.", "",
+        "| no. | English | " + code + " | better |", "|---|---|---|---|", *rows, "",
+    ])  # fmt: skip
+
+
 def main(new: list[str]) -> None:
     """Bring all catalogues up to date."""
     for code in new:
@@ -115,6 +130,8 @@ def main(new: list[str]) -> None:
         text = updated(path.read_text(encoding="utf-8"), path.parent.parent.name)
         path.write_text(text, encoding="utf-8")
         path.with_suffix(".mo").write_bytes(compiled(text))
+        code = path.parent.parent.name
+        (PAGES / f"words_{code}.md").write_text(page_for_a_speaker(code, text), encoding="utf-8")
 
 
 if __name__ == "__main__":

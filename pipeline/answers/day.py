@@ -42,6 +42,8 @@ class Verdict:
     advice: Advice | None = None
     mended: bool = False
     """Refused, but no retake is needed any more."""
+    taken_on: date | None = None
+    """Day on which it was taken, where that is not the day of its arrival."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +125,8 @@ def answers_of(
     days_shown
         Days with arrivals that an answer keeps, the latest.
     """
-    open_sites = {stop.site.site for stop in walk.stops if stop.kind is Kind.RETAKE}
+    open_sites = frozenset(stop.site.site for stop in walk.stops if stop.kind is Kind.RETAKE)
+    known = _Known(register, zone, open_sites, settled)
     folders: dict[str, dict[date, list[PhotoFacts]]] = defaultdict(dict)
     for photo in facts:
         days = folders[place_of(_folder(photo))]
@@ -136,7 +139,7 @@ def answers_of(
         found.append(
             FolderAnswer(
                 folder,
-                tuple(_day(day, own, open_sites, settled, register) for day, own in shown),
+                tuple(_day(day, own, known) for day, own in shown),
                 walk.stops,
                 tuple(d for d in doubts if d.photo.sha256 in names and place_of(_folder(d.photo)) == folder),
             )
@@ -148,30 +151,48 @@ def _folder(photo: PhotoFacts) -> str:
     return photo.file.rpartition("/")[0]
 
 
-def _day(
-    day: date, photos: Sequence[PhotoFacts], open_sites: set[int], settled: Collection[str], register: Register
-) -> DayAnswer:
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What every verdict needs: the register, the grove's zone, sites to take again, hashes that are settled."""
+
+    register: Register
+    zone: tzinfo
+    open_sites: frozenset[int]
+    settled: Collection[str]
+
+
+def _day(day: date, photos: Sequence[PhotoFacts], known: _Known) -> DayAnswer:
     refused = [p for p in photos if p.outcome is Outcome.REFUSAL]
+    read = [p for p in photos if p.outcome is Outcome.READING]
     return DayAnswer(
         arrived_on=day,
-        again=tuple(_verdict(p, register, ADVICE_FOR[p.code], _is_mended(p, open_sites, settled)) for p in refused),
-        accepted=tuple(_verdict(p, register, _hint(p.flags)) for p in photos if p.outcome is Outcome.READING),
+        again=tuple(_verdict(p, day, known, ADVICE_FOR[p.code], _is_mended(p, known)) for p in refused),
+        accepted=tuple(_verdict(p, day, known, _hint(p.flags)) for p in read),
         waiting=sum(p.outcome is Outcome.WAITING for p in photos),
         doubles=sum(p.outcome in (Outcome.DUPLICATE, Outcome.KNOWN) for p in photos),
     )
 
 
-def _is_mended(photo: PhotoFacts, open_sites: set[int], settled: Collection[str]) -> bool:
+def _is_mended(photo: PhotoFacts, known: _Known) -> bool:
     """Whether no retake is needed: a better photo of its site came, nothing is missing where it was, or it was said."""
-    if photo.sha256 in settled:
+    if photo.sha256 in known.settled:
         return True
-    return photo.site is not None and photo.taken_at is not None and photo.site not in open_sites
+    return photo.site is not None and photo.taken_at is not None and photo.site not in known.open_sites
 
 
 def _hint(flags: Flag) -> Advice | None:
     return next((advice for flag, advice in _HINTS if flag in flags), None)
 
 
-def _verdict(photo: PhotoFacts, register: Register, advice: Advice | None, mended: bool = False) -> Verdict:
-    site = register.sites.get(photo.site) if photo.site is not None else None
-    return Verdict(photo.file, photo.sha256, photo.site, site.tree if site else "", advice, mended)
+def _verdict(photo: PhotoFacts, day: date, known: _Known, advice: Advice | None, mended: bool = False) -> Verdict:
+    site = known.register.sites.get(photo.site) if photo.site is not None else None
+    taken_on = photo.taken_at.astimezone(known.zone).date() if photo.taken_at is not None else None
+    return Verdict(
+        photo.file,
+        photo.sha256,
+        photo.site,
+        site.tree if site else "",
+        advice,
+        mended,
+        None if taken_on == day else taken_on,
+    )

@@ -6,10 +6,10 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.advice import SENTENCES, drawing
-from pipeline.language import speaker
+from pipeline.advice import SENTENCES, Advice, drawing
+from pipeline.language import languages, n_, speaker
 from pipeline.rounds.page import replace_file
-from pipeline.rounds.words import KINDS_OF_STOP, where_it_stands
+from pipeline.rounds.words import HOW, KINDS_OF_STOP, where_it_stands
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -23,6 +23,14 @@ TEMPLATES = Path(__file__).resolve().parent / "templates"
 ANSWER, ROUND = "ANSWER", "ROUND"
 """Names, without their ending, of what Woundwood writes into the inbox; the scanner leaves them alone."""
 MISSING_SHOWN = 80
+NOTE = "READ ME.txt"
+NOTE_SENTENCES = (
+    n_("Put photos of wound sites here; folders by person or by day are fine."),
+    HOW,
+    n_("Send photos as files, so that they keep their date."),
+    n_("After a minute ANSWER.html beside your photos says which ones to take again."),
+    n_("Photos leave this folder once they are kept safely. Nothing is deleted."),
+)
 EARLIER_SHOWN = 100
 """Accepted photos of an earlier day that are named; the others are counted."""
 
@@ -56,6 +64,18 @@ def write_answer(
     return replace_file(folder / f"{ANSWER}.html", html), replace_file(folder / f"{ANSWER}.txt", text)
 
 
+def write_note(inbox: Path, language: str) -> None:
+    """Say in the grove's language what the inbox is for, in place of our own note in another language."""
+    path = inbox / NOTE
+    try:
+        first = path.read_text(encoding="utf-8").partition("\n")[0].strip()
+    except (OSError, UnicodeDecodeError):
+        return
+    if first in {speaker(code)(NOTE_SENTENCES[0]) for code in languages()}:
+        say = speaker(language)
+        replace_file(path, "\n\n".join(say(sentence) for sentence in NOTE_SENTENCES) + "\n")
+
+
 @cache
 def _environment() -> Environment:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
@@ -78,7 +98,8 @@ def _content(answer: FolderAnswer, say: Say, photos_shown: int) -> dict[str, Any
         "missing": trees,
         "missing_count": len(answer.missing),
         "missing_more": max(0, len(answer.missing) - MISSING_SHOWN),
-        "doubts": [doubt.words(say) for doubt in answer.doubts],
+        "doubts": [{"words": doubt.words(say), "sha256": doubt.photo.sha256} for doubt in answer.doubts],
+        "ask": drawing(Advice.ASK_OFFICE, ""),
         "earlier": [_day(day, say, EARLIER_SHOWN) for day in answer.earlier],
     }
 
@@ -103,6 +124,7 @@ def _row(verdict: Verdict, say: Say) -> dict[str, Any]:
         "sha256": verdict.sha256,
         "site": "" if verdict.site is None else str(verdict.site),
         "tree": verdict.tree,
+        "taken": say("taken {day}").format(day=verdict.taken_on.isoformat()) if verdict.taken_on else "",
         "advice": sentence,
         "drawing": drawing(verdict.advice, sentence) if verdict.advice else "",
     }

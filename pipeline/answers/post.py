@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from pipeline import assess, clocks
 from pipeline.answers import thumbs
 from pipeline.answers.day import answers_of
-from pipeline.answers.page import ROUND, write_answer
+from pipeline.answers.page import ROUND, write_answer, write_note
 from pipeline.receive.inbox import safe_part
 from pipeline.rounds import Round, answered_by_the_walk, sent_again, stops_of_tree, write_page
 from pipeline.rounds.plan import order, unplaced
@@ -56,7 +56,7 @@ class Post:
         touched = {register.sites[site].tree for site in sites if site in register.sites}
         self.assess_trees([t for t in register.trees if t in touched or t not in self._healths])
         self._answered = set(read)
-        recent = {photo.sha256 for photo in facts}
+        recent = {photo.sha256 for photo in (*facts, *(self._earlier or ()))}
         self._pictures = {sha256: picture for sha256, picture in self._pictures.items() if sha256 in recent}
 
     def deliver(self, now: datetime) -> list[str]:
@@ -81,7 +81,7 @@ class Post:
         }
         walk = Round(self._today, order(stops, grove.register), unplaced(refusals, settings, self._today, settled))
         doubts = self._open_doubts(facts)
-        problems = self._put(self._write_round, walk, place="the inbox")
+        problems = self._put(self._write_round, walk, now, place="the inbox")
         folders = {_folder(photo) for photo in facts}
         own = [*facts, *(photo for photo in earlier if _folder(photo) in folders)]
         places = {folder: self._nearest(folder) for folder in folders}
@@ -119,9 +119,16 @@ class Post:
             return [f"The answer could not be written into {place}: {error.strerror}."]
         return []
 
-    def _write_round(self, walk: Round) -> None:
+    def _write_round(self, walk: Round, now: datetime) -> None:
         grove = self._grove.settings.grove
-        write_page(walk, self._grove.inbox / f"{ROUND}.html", grove_name=grove.name, language=grove.language)
+        write_note(self._grove.inbox, grove.language)
+        write_page(
+            walk,
+            self._grove.inbox / f"{ROUND}.html",
+            grove_name=grove.name,
+            language=grove.language,
+            thumbnail=lambda sha256: self._thumbnail(sha256, now),
+        )
 
     def _write_answer(self, answer: FolderAnswer, now: datetime) -> None:
         grove = self._grove

@@ -40,6 +40,7 @@ def command(
     from datetime import timedelta
 
     from pipeline import assess, rounds, store
+    from pipeline.answers import thumbs
 
     grove = options.open_grove(grove_folder, configs, assignments)
     now = options.present(grove, on)
@@ -50,11 +51,17 @@ def command(
             healths, memory.refusals(), grove.register, grove.settings, today, ahead_days=ahead_days,
             settled=memory.settled(), photos=memory.recent_facts(now - timedelta(days=grove.settings.watch.days_kept)),
         )  # fmt: skip
+        pictures = {
+            lost.refusal.sha256: thumbs.data_address(grove, photo.sha256, grove.photos / photo.stored, now)
+            for lost in walk.unplaced
+            if (photo := memory.stored_photo(lost.refusal.sha256)) is not None
+        }
     place = folder or grove.reports
     place.mkdir(parents=True, exist_ok=True)
     page = rounds.write_page(
-        walk, place / "round.html", grove_name=grove.settings.grove.name, language=grove.settings.grove.language
-    )
+        walk, place / "round.html", grove_name=grove.settings.grove.name, language=grove.settings.grove.language,
+        thumbnail=lambda sha256: pictures.get(sha256, ""),
+    )  # fmt: skip
     rounds.write_csv(walk, place / "round.csv")
     if as_json:
         output.emit_json({"today": today, "stops": walk.stops, "unplaced": walk.unplaced, "page": page})

@@ -14,8 +14,10 @@ from pipeline.rounds.plan import Kind
 from pipeline.rounds.words import CAUTIONS, HOW, KINDS_OF_STOP, SIGN_CAUTION, where_it_stands, where_on_trunk
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from pipeline.language import Say
-    from pipeline.rounds.plan import Round, Stop
+    from pipeline.rounds.plan import Round, Stop, Unplaced
 
 TEMPLATES = Path(__file__).resolve().parent / "templates"
 COLUMNS = (
@@ -24,8 +26,13 @@ COLUMNS = (
 )  # fmt: skip
 
 
-def write_page(walk: Round, path: Path, *, grove_name: str, language: str) -> Path:
-    """Write the walk as one HTML file that needs nothing beside it; replaced as a whole."""
+def write_page(
+    walk: Round, path: Path, *, grove_name: str, language: str, thumbnail: Callable[[str], str] = lambda _: ""
+) -> Path:
+    """Write the walk as one HTML file that needs nothing beside it; replaced as a whole.
+
+    ``thumbnail`` gives a small picture of a photo, by its hash, as a ``data:`` address, or ``""`` if there is none.
+    """
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     say = speaker(language)
@@ -45,7 +52,7 @@ def write_page(walk: Round, path: Path, *, grove_name: str, language: str) -> Pa
         day=walk.today.isoformat(),
         trees=trees,
         counts=[(say(KINDS_OF_STOP[kind]), walk.count(kind)) for kind in Kind if walk.count(kind)],
-        unplaced=[_unplaced(u.refusal.file, u.advice, say) for u in walk.unplaced],
+        unplaced=[_unplaced(u, say) | {"picture": thumbnail(u.refusal.sha256)} for u in walk.unplaced],
         cautions=[say(sentence) for sentence in CAUTIONS],
         how=say(HOW),
     )
@@ -69,9 +76,9 @@ def _row(number: int, stop: Stop, say: Say) -> dict[str, Any]:
     }
 
 
-def _unplaced(file: str, advice: Any, say: Say) -> dict[str, str]:
-    sentence = say(SENTENCES[advice])
-    return {"file": file, "advice": sentence, "drawing": drawing(advice, sentence)}
+def _unplaced(lost: Unplaced, say: Say) -> dict[str, str]:
+    sentence = say(SENTENCES[lost.advice])
+    return {"file": lost.refusal.file, "advice": sentence, "drawing": drawing(lost.advice, sentence)}
 
 
 def write_csv(walk: Round, path: Path) -> Path:

@@ -120,9 +120,9 @@ def test_the_page_stands_alone_and_says_all(tmp_path: Path) -> None:
     assert (page.asked, page.open, page.scripts) == ([], [], 0)
     assert "url(" not in html
     assert 'name="viewport"' in html
-    assert len(page.pictures) == 4
+    assert len(page.pictures) == 5
     assert all(picture["alt"] for picture in page.pictures)
-    assert html.count("<svg") == 3  # two to take again, one hint
+    assert html.count("<svg") == 4  # two to take again, one hint, one to ask the office about
     assert "<b>bad" not in html
     for words in ("Hold still. Tap on the card first.", "Show the whole card, sharp.", "205", "A-012", "2020-01-01",
                   "mai", "Photos that had come before: 1", "Still being read: 1", "Take again"):  # fmt: skip

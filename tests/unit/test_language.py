@@ -94,3 +94,11 @@ def test_a_language_by_its_code_its_country_or_its_neighbour() -> None:
     with pytest.raises(SettingsError, match="no language 'xx'") as error:
         language.speaker("xx")
     assert "th" in error.value.remedy
+
+
+@pytest.mark.parametrize("code", CODES)
+def test_the_page_for_a_native_speaker_is_fresh_and_says_that_nobody_checked(code: str) -> None:
+    page = (TOP / "docs" / "translations" / f"words_{code}.md").read_text(encoding="utf-8")
+    assert page == MAKE.page_for_a_speaker(code, po(code).read_text(encoding="utf-8")), "run docs/make_catalogues.py"
+    assert "No native speaker has checked these yet" in page
+    assert all(sentence in page for sentence in SENTENCES)
