@@ -298,3 +298,23 @@ def test_a_clock_set_back_hides_no_photo(grove: Grove) -> None:
     turn(grove, NOON + timedelta(hours=1))
     text = (grove.inbox / "ANSWER.txt").read_text(encoding="utf-8")
     assert "c.jpg" in text
+
+
+def test_the_inbox_note_speaks_the_groves_language_and_a_note_of_somebody_else_stays(grove: Grove) -> None:
+    note = grove.inbox / "READ ME.txt"
+    assert note.read_text(encoding="utf-8").startswith("Put photos")
+    turn(grove, **{"grove.language": "vi"})
+    assert note.read_text(encoding="utf-8").startswith("Để ảnh")
+    turn(grove, NOON + timedelta(minutes=1), **{"grove.language": "id"})
+    assert note.read_text(encoding="utf-8").startswith("Taruh foto")
+    note.write_text("Ask Mai for the key.\n", encoding="utf-8")
+    turn(grove, NOON + timedelta(minutes=2), **{"grove.language": "en"})
+    assert note.read_text(encoding="utf-8") == "Ask Mai for the key.\n"
+
+
+def test_a_photo_of_another_day_says_which(tmp_path: Path) -> None:
+    late = photo("mai/late.jpg", taken_at=NOON - timedelta(days=21))
+    (answer,) = answers.answers_of([late, photo("mai/new.jpg")], EMPTY, (), REGISTER, UTC)
+    assert [v.taken_on for v in answer.last.accepted] == [date(2026, 4, 12), None]
+    _, text = answers.write_answer(answer, tmp_path, grove_name="g", language="en")
+    assert "late.jpg (taken 2026-04-12)" in text.read_text(encoding="utf-8")
