@@ -202,6 +202,12 @@ class TimeSettings(_Section):
         lt=1,
         description="Chance that a visit's photos show another wound, so that stage and opening are wrong.",
     )
+    other_place_score: float = Field(
+        0.3,
+        ge=0,
+        le=1,
+        description="Below this the bark is taken as that of another wound: stage and rules hardly heed the visit.",
+    )
     odd_size_p: float = Field(
         0.05, gt=0, lt=1, description="Chance that the opening is misread altogether, whatever its uncertainty."
     )
@@ -253,9 +259,7 @@ class AlertSettings(_Section):
     event_slack_days: int = Field(
         3, ge=0, description="An event this many days outside two visits still explains a larger opening."
     )
-    stalled_p: float = Field(
-        0.4, gt=0, lt=1, description="Probability of a standstill from which a person is to look."
-    )
+    stalled_p: float = Field(0.4, gt=0, lt=1, description="Probability of a standstill from which a person is to look.")
     stalled_young_days: int = Field(
         60, ge=0, description="Growing days after a wounding in which no advance is expected yet."
     )
@@ -290,7 +294,9 @@ class WatchSettings(_Section):
     days_shown: int = Field(7, ge=1, description="Days with arrivals that one folder's answer keeps; the latest.")
     days_kept: int = Field(31, ge=1, description="Calendar days after which a day leaves the answer all the same.")
     walk_gap_min: float = Field(
-        30.0, gt=0, description="Minutes within which the photos before and after tell where one without a card was taken."
+        30.0,
+        gt=0,
+        description="Minutes within which the photos before and after tell where one without a card was taken.",
     )
 
 

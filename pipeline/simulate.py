@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pipeline.hands import ellipse, handle
 from pipeline.records import (
     Event,
     EventKind,
@@ -68,6 +69,8 @@ class GrovePlan:
     second_photos: float = 0.15
     stage_misread: float = 0.06
     sign_false_alarm: float = 0.01
+    careless: float = 0.0
+    """Share of visits made by the careless hand, see ``pipeline.hands``."""
     seed: int = 0
 
 
@@ -105,6 +108,8 @@ class SiteTruth:
     cut_on: list[date] = field(default_factory=list)
     closed_on: date | None = None
     lookalike: bool = False
+    spoiled: list[date] = field(default_factory=list)
+    """Days on which a photo of another wound, or a blurred one, counts as of this site."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +156,11 @@ def simulate_grove(plan: GrovePlan, error: ReaderError | None = None) -> Simulat
             events += happened
             truths[number] = truth
             readings += _photograph(site, first, truth, plan, errors, rng)
+    if plan.careless > 0:
+        stood = {number: site.tree for number, site in sites.items()}
+        readings, spoiled = handle(readings, stood, plan.careless, np.random.default_rng((plan.seed, 1)))
+        for number, days in spoiled.items():
+            truths[number].spoiled += days
     register = Register(trees, stems, sites, tuple(sorted(events, key=lambda e: (e.on, e.site or 0))))
     return SimulatedGrove(register, tuple(readings), truths)
 
@@ -208,7 +218,7 @@ def _live(
         Event(begin, EventKind.DRILLED if "hole" in site.kind.value else EventKind.CUT, site.tree, "1", site.site)
     ]
     width, height = first
-    area_first = _ellipse(width, height)[0]
+    area_first = ellipse(width, height)[0]
     since, closed_on, day = begin, None, begin + timedelta(days=int(rng.integers(1, 12)))
     last = begin
     lag = float(rng.normal(35.0, 8.0))
@@ -217,14 +227,14 @@ def _live(
         if cut_on is not None and last < cut_on <= day:
             events.append(Event(cut_on, EventKind.CUT, site.tree, "1", site.site, float(rng.integers(50, 300)), "g"))
             width, height = width + float(rng.uniform(8, 25)), height + float(rng.uniform(8, 25))
-            area_first, since, closed_on, lag = _ellipse(width, height)[0], cut_on, None, 30.0
+            area_first, since, closed_on, lag = ellipse(width, height)[0], cut_on, None, 30.0
             truth.cut_on.append(cut_on)
         if opening_on is not None and last < opening_on <= day and width > 0:
             by = float(rng.uniform(3.0, 9.0))
             width, height = width + by, height + by
             truth.opened_on.append(opening_on)
             truth.opened_by_mm.append(by)
-            area_first, closed_on = max(area_first, _ellipse(width, height)[0]), None
+            area_first, closed_on = max(area_first, ellipse(width, height)[0]), None
         if day.year != last.year:
             season = float(np.exp(rng.normal(0.0, 0.15)))
         way = _way(
@@ -237,7 +247,7 @@ def _live(
             if width <= 0:
                 share = width_before / (2.0 * way) if way > 0 else 1.0
                 width, closed_on = 0.0, _on_the_way(last, day, share, plan)
-        area = _ellipse(width, height)[0]
+        area = ellipse(width, height)[0]
         truth.days.append(day)
         truth.width_mm.append(width)
         truth.area_mm2.append(area)
@@ -283,15 +293,6 @@ def _stage(days: int, lag: float, ratio: float, closed_on: date | None, day: dat
     return Stage.CLOSING if ratio < 0.8 else Stage.CALLUS
 
 
-def _ellipse(width: float, height: float) -> tuple[float, float]:
-    """Area and perimeter of an ellipse (Ramanujan 1914, second formula)."""
-    if width <= 0 or height <= 0:
-        return 0.0, 0.0
-    a, b = width / 2, height / 2
-    h = ((a - b) / (a + b)) ** 2
-    return math.pi * a * b, math.pi * (a + b) * (1 + 3 * h / (10 + math.sqrt(4 - 3 * h)))
-
-
 def _photograph(
     site: Site,
     first: tuple[float, float],
@@ -322,7 +323,7 @@ def _sizes(
     """Width, height, area, perimeter as a photo gives them; all 0 where the opening is lost."""
     width = shape[0] * (1 + stretch / 2) + 2 * rim_mm + float(chords_mm[0]) if shape[0] > 0 else 0.0
     height = shape[1] * (1 + stretch / 2) + 2 * rim_mm + float(chords_mm[1]) if shape[0] > 0 else 0.0
-    area, perimeter = _ellipse(width, height)
+    area, perimeter = ellipse(width, height)
     return (width, height, area, perimeter) if area >= 4.0 else (0.0, 0.0, 0.0, 0.0)
 
 

@@ -179,8 +179,8 @@ class _Screened:
         any_rule = np.logical_or.reduce([*passing.values(), np.full(count, bool(unscreened))])
         names = list(passing)
         rules_of: list[list[str]] = [[] for _ in range(count)]
-        for k, rule in np.argwhere(np.column_stack(list(passing.values()))).tolist():
-            rules_of[k].append(names[rule])
+        for k, number in np.argwhere(np.column_stack(list(passing.values()))).tolist():
+            rules_of[k].append(names[number])
         return cls(passing, rules_of, any_rule, first, seen.current, passing[SUSPECTED] | bool(unscreened))
 
 

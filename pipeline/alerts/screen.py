@@ -129,7 +129,7 @@ class SeenSites:
 
 def _showing(sites: SeenSites, settings: Settings, today: date) -> Sites:
     """A sign in the last visits, or a person's answer."""
-    shown = (sites.sign_p >= settings.alerts.sign_two_photos_p).any(axis=1)
+    shown = np.asarray((sites.sign_p >= settings.alerts.sign_two_photos_p).any(axis=1), dtype=np.bool_)
     begin = np.where(sites.seen, sites.back(signs.RECENT_VISITS - 1), sites.end)
     return sites.told | sites.any_of(shown, begin)
 
@@ -208,15 +208,18 @@ def _overdue(sites: SeenSites, settings: Settings, today: date) -> Sites:
     suspect = np.where(_showing(sites, settings, today), min(table.get("suspect", 30), *waits), max(waits))
     last = sites.end - 1
     wait = np.minimum(np.array(waits)[sites.stage[last]], suspect)
-    return ~sites.seen | (today.toordinal() > sites.day[last] + np.floor(wait * factor) - 1)
+    late = today.toordinal() > sites.day[last] + np.floor(wait * factor) - 1
+    return np.asarray(~sites.seen | late, dtype=np.bool_)
 
 
 def _wrong_place(sites: SeenSites, settings: Settings, today: date) -> Sites:
-    return sites.seen & (sites.same_place[sites.end - 1] < settings.alerts.same_place_score)
+    return np.asarray(sites.seen & (sites.same_place[sites.end - 1] < settings.alerts.same_place_score), dtype=np.bool_)
 
 
 def _against(sites: SeenSites, settings: Settings, today: date) -> Sites:
-    return sites.seen & ((sites.flags[sites.end - 1] & int(Flag.STAGE_AGAINST_OPENING)) != 0)
+    return np.asarray(
+        sites.seen & ((sites.flags[sites.end - 1] & int(Flag.STAGE_AGAINST_OPENING)) != 0), dtype=np.bool_
+    )
 
 
 def _implausible(sites: SeenSites, settings: Settings, today: date) -> Sites:
@@ -236,7 +239,7 @@ def _implausible(sites: SeenSites, settings: Settings, today: date) -> Sites:
 def _rebarked(sites: SeenSites, settings: Settings, today: date) -> Sites:
     last = sites.end - 1
     both = (sites.stage[last] == Stage.REBARKED) & (sites.stage[np.maximum(last - 1, 0)] == Stage.REBARKED)
-    return (sites.end - sites.current >= 2) & both & ~sites.is_open
+    return np.asarray((sites.end - sites.current >= 2) & both & ~sites.is_open, dtype=np.bool_)
 
 
 SCREENS: dict[str, Screen] = {

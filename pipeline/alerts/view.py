@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from pipeline.records import Event, Refusal, Register, Review, Site, SiteHistory, Visit
     from pipeline.settings import AlertSettings, Settings
 
-UNFIT = Flag.CUT_BY_FRAME | Flag.NOT_LIKE_A_SITE | Flag.NO_SCALE
+UNFIT = Flag.CUT_BY_FRAME | Flag.NOT_LIKE_A_SITE | Flag.NO_SCALE | Flag.OTHER_PLACE
 UNFIT_BITS = int(UNFIT)
 SIGNS = tuple(Sign)
 

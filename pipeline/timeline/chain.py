@@ -7,10 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.advance import own_sds
-from pipeline.records import Flag, Stage
 from pipeline.timeline.episodes import episode_starts, number_visits
-from pipeline.timeline.opening import contradicts
-from pipeline.timeline.stages import STAGES, prior_at_start, seen_at_visits, transition, wounded_days
+from pipeline.timeline.stages import STAGES, doubt_bits, prior_at_start, seen_at_visits, transition, wounded_days
 from pipeline.timeline.table import AREA, WIDTH, day_of
 
 if TYPE_CHECKING:
@@ -68,11 +66,10 @@ def follow(
     opened = np.diff(episode, prepend=episode[:1]) != 0
     opened &= ~begins
     width, width_sd = visits.size[:, WIDTH], visits.size_sd[:, WIDTH]
-    seen = seen_at_visits(visits.day, width, width_sd, visits.stage_p, begins, opened, settings)
+    seen = seen_at_visits(visits.day, width, width_sd, visits.stage_p, begins, opened, visits.same_place, settings)
     posterior = filtered(seen, visits.day, begins, opened, since, settings)
     stage = posterior.argmax(axis=1)
-    against = contradicts(stage >= Stage.CLOSED, stage <= Stage.CALLUS, width, width_sd, settings)
-    return episode, posterior, visits.flags | np.where(against, int(Flag.STAGE_AGAINST_OPENING), 0)
+    return episode, posterior, visits.flags | doubt_bits(stage, width, width_sd, visits.same_place, settings)
 
 
 def filtered(

@@ -64,8 +64,10 @@ def likelihood_of_opening(
     tuple of float
         Probabilities where none was seen, else densities a mm; what they are is the same for all stages.
     """
-    columns = (np.array([value], dtype=np.float64) for value in (width_mm, width_sd_mm, *(first or (None, None))))
-    return tuple(likelihoods_of_openings(*columns, settings)[0].tolist())
+    width, width_sd, first_mm, first_sd = (
+        np.array([value], dtype=np.float64) for value in (width_mm, width_sd_mm, *(first or (None, None)))
+    )
+    return tuple(likelihoods_of_openings(width, width_sd, first_mm, first_sd, settings)[0].tolist())
 
 
 def likelihoods_of_openings(

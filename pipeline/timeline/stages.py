@@ -34,6 +34,8 @@ Probabilities = tuple[float, ...]
 STAGES = len(Stage)
 AT_START: Probabilities = (0.72, 0.16, 0.06, 0.04, 0.01, 0.01)
 """Stage at the first visit after a wounding on the same day; own choice."""
+OTHER_WOUND = 0.99
+"""Chance that a visit shows another wound where its bark is not that of the site."""
 UNKNOWN: Probabilities = (1 / 6,) * STAGES
 
 
@@ -195,6 +197,7 @@ def seen_at_visits(
     stage_p: NDArray[np.float64],
     begins: NDArray[np.bool_],
     opened: NDArray[np.bool_],
+    same_place: NDArray[np.float64],
     settings: TimeSettings,
 ) -> NDArray[np.float64]:
     """What the chain sees of each visit, shape (N, 6): photos and opening, unless the visit shows another wound.
@@ -207,6 +210,8 @@ def seen_at_visits(
         Shape (N, 6): the photos' probabilities.
     begins, opened
         Shape (N,): the visit is its site's first; an event lies between it and the visit before.
+    same_place
+        Shape (N,): how surely the bark is that of the site; ``nan``: not compared.
     """
     rows, count = np.arange(day.size), day.size
     starts = np.flatnonzero(begins | opened)
@@ -227,8 +232,8 @@ def seen_at_visits(
     pace = np.where(paced, (first_mm - w) / np.where(paced, since, 1), 0.0)
     reach = reach_of_closing(w, width_sd_mm[before], (day - day[before]).astype(np.float64), pace, settings)
     seen[:, Stage.CLOSED :] *= np.where(begins | opened, 1.0, reach)[:, None]
-    odd = settings.odd_visit_p
-    return (1.0 - odd) * seen + (odd / STAGES * of_another_wound(width_mm))[:, None]
+    odd = np.where(same_place < settings.other_place_score, OTHER_WOUND, settings.odd_visit_p)
+    return (1.0 - odd)[:, None] * seen + (odd / STAGES * of_another_wound(width_mm))[:, None]
 
 
 def steps_of(
@@ -248,6 +253,7 @@ def steps_of(
         np.array([v.stage_p for v in visits], dtype=np.float64).reshape(-1, STAGES),
         np.arange(count) == 0,
         np.array(opened, dtype=bool),
+        np.array([v.same_place for v in visits], dtype=np.float64),
         settings,
     )
     steps: list[Step] = []
@@ -265,9 +271,23 @@ def wounded_days(day: date, starts: Sequence[date], made_on: date | None) -> int
 
 
 def contradictions(visits: Sequence[Visit], posteriors: Sequence[Probabilities], settings: TimeSettings) -> list[Flag]:
-    """A flag for each visit whose most likely stage does not go with the opening measured, else none."""
+    """Flags of each visit: its bark is another wound's, or its likeliest stage does not go with the opening."""
     most = np.array([p.index(max(p)) for p in posteriors], dtype=np.int64)
     width = np.array([v.aperture_width_mm for v in visits], dtype=np.float64)
     sd = np.array([v.aperture_width_mm_sd for v in visits], dtype=np.float64)
-    against = contradicts(most >= Stage.CLOSED, most <= Stage.CALLUS, width, sd, settings)
-    return [Flag.STAGE_AGAINST_OPENING if doubt else Flag.NONE for doubt in against.tolist()]
+    place = np.array([v.same_place for v in visits], dtype=np.float64)
+    bits = doubt_bits(most, width, sd, place, settings)
+    return [Flag(doubt) if doubt else Flag.NONE for doubt in bits.tolist()]
+
+
+def doubt_bits(
+    stage: NDArray[np.int64],
+    width_mm: NDArray[np.float64],
+    width_sd_mm: NDArray[np.float64],
+    same_place: NDArray[np.float64],
+    settings: TimeSettings,
+) -> NDArray[np.int64]:
+    """Flags of visits as bits: another wound's bark, or a stage that does not go with the opening; all shape (N,)."""
+    other = same_place < settings.other_place_score
+    against = contradicts(stage >= Stage.CLOSED, stage <= Stage.CALLUS, width_mm, width_sd_mm, settings) & ~other
+    return np.where(other, int(Flag.OTHER_PLACE), np.where(against, int(Flag.STAGE_AGAINST_OPENING), 0))
