@@ -130,8 +130,8 @@ def score_stall(
         if not truth.opened_on:
             called = ["closure stalled" in rules_on(judged[day], truth.site) for day in days]
             opened = [now and not was for was, now in zip([False, *called], called, strict=False)]
-            slow = truth.side_mm_per_growing_month < 2 * settings.alerts.stalled_advance_mm_per_month
-            kind = "slow site, below 0.3 mm a month" if slow else "site"
+            limit = 2 * settings.alerts.stalled_advance_mm_per_month
+            kind = f"slow site, below {limit:.1f} mm a month" if truth.side_mm_per_growing_month < limit else "site"
             figures[f"false stalls opened a {kind} and visit"] += opened
         return
     after = [d for d in days if d >= truth.stalled_from and widths[d] > 3.0]
