@@ -57,7 +57,7 @@ class PatchBatch:
     sign_map_known
         Shape (B,): weight of the sign maps.
     any_sign
-        Shape (B,): 1 or 0, -1 where unknown; for weak labels.
+        Shape (B,): 1 or 0, -1 where unknown; for reports.
     stage
         Shape (B,), -1 where there is none.
     flags, flags_known
@@ -66,8 +66,6 @@ class PatchBatch:
         Shape (B,): 1 a wound is somewhere, 0 none, -1 unknown; for weak labels.
     lookalikes
         Shape (B, 11), bool; for reports.
-    real
-        Shape (B,), bool: a photograph as it is.
     """
 
     rgb: Tensor
@@ -84,7 +82,6 @@ class PatchBatch:
     flags_known: Tensor
     wound_seen: Tensor
     lookalikes: Tensor
-    real: Tensor
 
     def __len__(self) -> int:
         return int(self.rgb.shape[0])
@@ -234,10 +231,10 @@ class Generator:
             inner_bark * torch.exp(-0.9 * stage.host(wound.dark)),
             lip * stage.host((wound.stage <= RESINOUS).astype(np.float32)),
         )
-        bark = self._stained_rim(stage, wound, bark, there)
+        early = stage.host((wound.stage <= RESINOUS).astype(np.float32)) * there
+        bark = _stained_rim(stage, wound, bark, early)
         swollen = torch.sigmoid(-wound.outline / 6.0) * stage.host((wound.stage >= 2).astype(np.float32)) * there
         albedo = mix(mix(bark, callus, new), wood, soft_open)
-        early = stage.host((wound.stage <= RESINOUS).astype(np.float32)) * there
         # The cut edge of the bark is rounded, lifted or dried inwards; its shading is no callus either.
         edge = smoothstep(1.0, 0.0, wound.outline.clamp_min(0) / stage.log_uniform(0.8, 6))
         height = height + early * stage.chance(0.6) * stage.uniform(-3.0, 2.0) * edge
@@ -267,16 +264,6 @@ class Generator:
             stage.log_uniform(0.8, 22),
         )
         return scene, tissue, light, depth
-
-    def _stained_rim(self, stage: Stage, wound: Wound, bark: Tensor, there: Tensor) -> Tensor:
-        """Bark that dried, tore or took up sap along the rim of an open wound: no callus, though it looks like some."""
-        wide = stage.log_uniform(0.6, 7)
-        ragged = stage.noise("fbm", wide * 2) * wide * 0.4
-        band = smoothstep(1.0, 0.0, (wound.outline + ragged).clamp_min(0) / wide)
-        tone = stage.colour(((0.4, 0.33, 0.28), (0.6, 0.45, 0.33), (1.35, 1.2, 1.0), (0.75, 0.7, 0.68)), 0.12) * 1.1
-        early = stage.host((wound.stage <= RESINOUS).astype(np.float32)) * there
-        amount = band * early * stage.chance(0.5) * stage.uniform(0.2, 0.9)
-        return mix(bark, (bark * tone).clamp(0.01, 0.98), amount)
 
     def _apply(self, stage: Stage, scene: s.Scene, which: np.ndarray, painter: object) -> Tensor | None:
         rows = np.flatnonzero(which)
@@ -437,8 +424,17 @@ class Generator:
             flags_known=tensor(weights.astype(np.float32)),
             wound_seen=torch.full((count,), -1.0, device=device),
             lookalikes=tensor(lookalikes & ~nothing[:, None]),
-            real=torch.zeros(count, dtype=torch.bool, device=device),
         )
+
+
+def _stained_rim(stage: Stage, wound: Wound, bark: Tensor, early: Tensor) -> Tensor:
+    """Bark that dried, tore or took up sap along the rim of an open wound: no callus, though it looks like some."""
+    wide = stage.log_uniform(0.6, 7)
+    ragged = stage.noise("fbm", wide * 2) * wide * 0.4
+    band = smoothstep(1.0, 0.0, (wound.outline + ragged).clamp_min(0) / wide)
+    tone = stage.colour(((0.4, 0.33, 0.28), (0.6, 0.45, 0.33), (1.35, 1.2, 1.0), (0.75, 0.7, 0.68)), 0.12) * 1.1
+    amount = band * early * stage.chance(0.5) * stage.uniform(0.2, 0.9)
+    return mix(bark, (bark * tone).clamp(0.01, 0.98), amount)
 
 
 def _as_soft_as_photo(stage: Stage, linear: Tensor, plain: np.ndarray) -> Tensor:

@@ -54,9 +54,6 @@ def losses(output: Output, batch: PatchBatch) -> dict[str, Tensor]:
     terms["presence"] = 2.0 * _weighted_mean(
         F.binary_cross_entropy_with_logits(presence, batch.sign_present, reduction="none"), batch.sign_known
     )
-    none = -F.softplus(presence).sum(1)
-    weak = batch.real & (batch.any_sign > 0.5)
-    terms["any_sign"] = 0.3 * _weighted_mean(-torch.log1p(-none.exp().clamp_max(0.9999)), weak.float())
     terms["flags"] = 1.0 * _weighted_mean(
         F.binary_cross_entropy_with_logits(output.flags.float(), batch.flags, reduction="none"), batch.flags_known
     )

@@ -61,7 +61,7 @@ KNOTS: dict[str, tuple[int, int, int, int]] = {
 }
 """Overgrown branch stubs, as ellipses: the same kind as scars."""
 DOUBTFUL_PX = 8
-"""The border of a rough outline is left out, this far on both sides."""
+"""The border of a rough outline is left out, this far outside it and half as far inside."""
 
 
 def outlined(name: str) -> NDArray[np.uint8] | None:

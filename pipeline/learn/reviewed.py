@@ -253,6 +253,5 @@ def _stack(rows: list[dict[str, Any]], device: torch.device) -> PatchBatch:
         flags_known=column("flags_known"),
         wound_seen=torch.full((count,), -1.0),
         lookalikes=torch.zeros(count, len(LOOKALIKE_NAMES), dtype=torch.bool),
-        real=torch.ones(count, dtype=torch.bool),
     )
     return batch.to(device)

@@ -87,7 +87,6 @@ def labelled(collection: Collection, rows: np.ndarray, rgb: torch.Tensor, mm_per
         flags_known=tensor(flags_known),
         wound_seen=tensor(wound),
         lookalikes=torch.zeros(count, len(LOOKALIKE_NAMES), dtype=torch.bool, device=device),
-        real=torch.ones(count, dtype=torch.bool, device=device),
     )
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
     from datetime import date, datetime
 
-    from sqlalchemy import Connection, Select
+    from sqlalchemy import Connection, Row, Select
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,40 +167,34 @@ class Results(Connected):
 
     def bases(self, model: str, settings: str) -> Iterator[ResultBasis]:
         """What each result of a reader rests on, page by page."""
-        last = 0
         query = (
             select(
                 results.c.id, results.c.sha256, results.c.site, results.c.visit_on, results.c.basis, refusals.c.stage
             )
             .outerjoin(refusals, refusals.c.result == results.c.id)
             .where(results.c.model == model, results.c.settings == settings)
-            .order_by(results.c.id)
-            .limit(CHUNK)
         )
-        while True:
-            with self._reading() as connection:
-                rows = connection.execute(query.where(results.c.id > last)).all()
-            for row in rows:
-                yield ResultBasis(row.sha256, row.site, row.visit_on, row.stage or "", row.basis)
-            if len(rows) < CHUNK:
-                return
-            last = rows[-1].id
+        for row in self._in_chunks(query):
+            yield ResultBasis(row.sha256, row.site, row.visit_on, row.stage or "", row.basis)
 
     def bases_of_others(self, model: str) -> Iterator[ResultBasis]:
         """The same of readings that count and were made by another reader."""
-        last = 0
         query = (
             select(results.c.id, results.c.sha256, results.c.site, results.c.visit_on, results.c.basis)
             .join(standing, standing.c.result == results.c.id)
             .where(results.c.kind == "reading", results.c.model != model)
-            .order_by(results.c.id)
-            .limit(CHUNK)
         )
+        for row in self._in_chunks(query):
+            yield ResultBasis(row.sha256, row.site, row.visit_on, "", row.basis)
+
+    def _in_chunks(self, query: Select[Any]) -> Iterator[Row[Any]]:
+        """Rows of a query on results, a chunk at a time in their order, so that no connection is held in between."""
+        last = 0
+        ordered = query.order_by(results.c.id).limit(CHUNK)
         while True:
             with self._reading() as connection:
-                rows = connection.execute(query.where(results.c.id > last)).all()
-            for row in rows:
-                yield ResultBasis(row.sha256, row.site, row.visit_on, "", row.basis)
+                rows = connection.execute(ordered.where(results.c.id > last)).all()
+            yield from rows
             if len(rows) < CHUNK:
                 return
             last = rows[-1].id
