@@ -8,9 +8,10 @@ import shutil
 import sqlite3
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pytest
 from PIL import Image, ImageDraw
 
 from pipeline import cache, store
@@ -39,10 +40,13 @@ from pipeline.review import Desk
 from pipeline.settings import load
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
     from pipeline.store import Store
 
+NO_DRAWS = {"review.blind_share": 0.0, "review.unflagged_share": 0.0, "review.second_share": 0.0}
+"""Settings without blind, unflagged and second cases, so that the queue holds what is flagged and nothing else."""
 TODAY = date(2026, 7, 20)
 MODEL = "drawn-1"
 EDGE_MM, PX, TOP_MM = 176.0, 160, -52.0
@@ -167,6 +171,24 @@ def clone(desk: Desk, root: Path) -> Desk:
     with sqlite3.connect(desk.store.path) as raw:
         raw.execute("VACUUM INTO ?", (str(grove.database),))
     return Desk(grove, store.open_store(grove.database), Moving())
+
+
+def desks(trees: int, visits: int = 3) -> tuple[Any, Any]:
+    """Two fixtures, ``template`` (made once a module) and ``desk`` (a copy of it for each test)."""
+
+    @pytest.fixture(scope="module")
+    def template(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
+        made = build(tmp_path_factory.mktemp("template") / "grove", trees=trees, visits=visits, options=NO_DRAWS)
+        yield made
+        made.store.close()
+
+    @pytest.fixture
+    def desk(template: Desk, tmp_path: Path) -> Iterator[Desk]:
+        made = clone(template, tmp_path / "grove")
+        yield made
+        made.store.close()
+
+    return template, desk
 
 
 def _register(trees: int) -> Register:

@@ -16,9 +16,7 @@ from pipeline.review.answers import Filled, record
 from pipeline.review.queue import Queue
 from pipeline.review.verdicts import Verdict
 from tests.made_networks import put_comparison, put_network
-from tests.review_grove import MODEL, build, clock
-
-NO_DRAWS = {"review.blind_share": 0.0, "review.unflagged_share": 0.0, "review.second_share": 0.0}
+from tests.review_grove import MODEL, NO_DRAWS, build, clock
 
 
 @pytest.fixture

@@ -13,15 +13,13 @@ from pipeline.records import AlertState, Severity
 from pipeline.review.answers import Filled, record, take_back
 from pipeline.review.queue import Queue
 from pipeline.review.verdicts import Ask, Verdict
-from tests.review_grove import TODAY, add_visit, build
+from tests.review_grove import NO_DRAWS, TODAY, add_visit, build
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
     from pipeline.review import Desk
-
-NO_DRAWS = {"review.blind_share": 0.0, "review.unflagged_share": 0.0, "review.second_share": 0.0}
 
 
 @pytest.fixture

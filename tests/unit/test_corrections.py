@@ -20,31 +20,16 @@ from pipeline.review.queue import Queue
 from pipeline.review.verdicts import Verdict
 from pipeline.settings import Settings
 from pipeline.wholegrove import survey_lot
-from tests.review_grove import TODAY, build, clone, ellipse, reading
+from tests.review_grove import TODAY, desks, ellipse, reading
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
-
     from pipeline.review import Desk
 
-NO_DRAWS = {"review.blind_share": 0.0, "review.unflagged_share": 0.0, "review.second_share": 0.0}
 AT = datetime(2026, 7, 20, 5, tzinfo=UTC)
 PARTS = {"girth": 12.0, "corner noise": 9.0, "rim": 28.0, "reader": 60.0, "reader's habit": 80.0, "softness": 5.0}
 
 
-@pytest.fixture(scope="module")
-def template(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
-    made = build(tmp_path_factory.mktemp("template") / "grove", trees=1, options=NO_DRAWS)
-    yield made
-    made.store.close()
-
-
-@pytest.fixture
-def desk(template: Desk, tmp_path: Path) -> Iterator[Desk]:
-    made = clone(template, tmp_path / "grove")
-    yield made
-    made.store.close()
+template, desk = desks(trees=1)
 
 
 # ---------------------------------------------------------------- sizes of an outline

@@ -14,7 +14,7 @@ from pipeline.records import Comparison, SitePatch, Window
 from pipeline.review.alignment import Alignment, affine_of, align, along_bark
 from pipeline.review.cases import case_view
 from pipeline.store.bark import Tie
-from tests.review_grove import build
+from tests.review_grove import NO_DRAWS, build
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 
     from pipeline.review import Desk
 
-NO_DRAWS = {"review.blind_share": 0.0, "review.unflagged_share": 0.0, "review.second_share": 0.0}
 TURN = np.array([[0.998, -0.035, 6.0], [0.035, 0.998, -4.0]])
 GRID = np.array([(x, y) for x in range(-60, 61, 20) for y in range(-190, -60, 20)], dtype=float)
 

@@ -21,32 +21,19 @@ from pipeline.review.queue import Queue
 from pipeline.review.verdicts import Verdict
 from pipeline.store.audit import LogEntry
 from pipeline.store.casebook import StaleAnswer
-from tests.review_grove import TODAY, add_visit, build, clone, ellipse
+from tests.review_grove import NO_DRAWS, TODAY, add_visit, build, desks, ellipse
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
     from pipeline.records import Alert
     from pipeline.review import Desk
     from pipeline.review.answers import Recorded
 
-NO_DRAWS = {"review.blind_share": 0.0, "review.unflagged_share": 0.0, "review.second_share": 0.0}
 SITE = 10
 
 
-@pytest.fixture(scope="module")
-def template(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
-    made = build(tmp_path_factory.mktemp("template") / "grove", trees=1, options=NO_DRAWS)
-    yield made
-    made.store.close()
-
-
-@pytest.fixture
-def desk(template: Desk, tmp_path: Path) -> Iterator[Desk]:
-    made = clone(template, tmp_path / "grove")
-    yield made
-    made.store.close()
+template, desk = desks(trees=1)
 
 
 def filled(desk: Desk, verdict: Verdict | None, *signs: Sign, **more: object) -> Filled:

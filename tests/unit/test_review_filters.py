@@ -12,8 +12,8 @@ from starlette.testclient import TestClient
 from pipeline.records import ReviewAnswer, Sign
 from pipeline.review.accounts import Passwords
 from pipeline.review.app import Rooms, build_app
-from tests.review_grove import build
-from tests.unit.test_review_security import NO_DRAWS, QUICK
+from tests.review_grove import NO_DRAWS, build
+from tests.unit.test_review_security import QUICK
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -14,30 +14,17 @@ from pipeline.review.answers import Filled, record
 from pipeline.review.gain import GainOrder, case_doubt, looks, unsure_of
 from pipeline.review.queue import LABEL_WORDS, Filters, Queue
 from pipeline.review.verdicts import Verdict
-from tests.review_grove import TODAY, add_visit, build, clone
+from tests.review_grove import TODAY, add_visit, desks
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
     from pipeline.review import Desk
 
-NO_DRAWS = {"review.blind_share": 0.0, "review.unflagged_share": 0.0, "review.second_share": 0.0}
 GAIN = Filters(order="gain")
 
 
-@pytest.fixture(scope="module")
-def template(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
-    made = build(tmp_path_factory.mktemp("template") / "grove", trees=4, visits=1, options=NO_DRAWS)
-    yield made
-    made.store.close()
-
-
-@pytest.fixture
-def desk(template: Desk, tmp_path: Path) -> Iterator[Desk]:
-    made = clone(template, tmp_path / "grove")
-    yield made
-    made.store.close()
+template, desk = desks(trees=4, visits=1)
 
 
 def judge(desk: Desk, queue: Queue, site: int) -> None:

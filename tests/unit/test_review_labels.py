@@ -20,10 +20,9 @@ from pipeline.review.answers import Filled, record
 from pipeline.review.coco import NAMES, export_labels, import_labels, run_lengths
 from pipeline.review.queue import Queue
 from pipeline.review.verdicts import Verdict
-from tests.review_grove import MODEL, build, clock, clone, ellipse
+from tests.review_grove import MODEL, clock, clone, desks, ellipse
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
     from pipeline.review import Desk
@@ -31,22 +30,10 @@ if TYPE_CHECKING:
 # the reader's own call into NumPy, not ours
 pytestmark = pytest.mark.filterwarnings("ignore:__array__ implementation:DeprecationWarning")
 
-NO_DRAWS = {"review.blind_share": 0.0, "review.unflagged_share": 0.0, "review.second_share": 0.0}
 RIM = ellipse(2, -128, 11, 17, corners=48)
 
 
-@pytest.fixture(scope="module")
-def template(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
-    made = build(tmp_path_factory.mktemp("template") / "grove", trees=2, options=NO_DRAWS)
-    yield made
-    made.store.close()
-
-
-@pytest.fixture
-def desk(template: Desk, tmp_path: Path) -> Iterator[Desk]:
-    made = clone(template, tmp_path / "grove")
-    yield made
-    made.store.close()
+template, desk = desks(trees=2)
 
 
 def answer(desk: Desk, site: int, verdict: Verdict, *signs: Sign, **more: object) -> str:

@@ -12,8 +12,8 @@ from pipeline import adoption, readers
 from pipeline.review.accounts import Passwords, Role, make_account
 from pipeline.review.app import Rooms
 from tests.made_networks import put_comparison, put_network
-from tests.review_grove import build, clock
-from tests.unit.test_review_security import NO_DRAWS, OWASP, QUICK, WORD, signed_in
+from tests.review_grove import NO_DRAWS, build, clock
+from tests.unit.test_review_security import OWASP, QUICK, WORD, signed_in
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

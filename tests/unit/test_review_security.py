@@ -16,7 +16,7 @@ from pipeline.records import AlertState
 from pipeline.review.accounts import Passwords, Role, checked_name, checked_password, make_account
 from pipeline.review.app import Rooms, build_app, hosts_for
 from pipeline.review.security import FormRefused, FormUsed, Limit, Session, Sessions, check_form, form_token, host_of
-from tests.review_grove import build
+from tests.review_grove import NO_DRAWS, build
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 
 QUICK = {"time_cost": 1, "memory_cost": 8, "parallelism": 1}
 WORD = "four unrelated words"
-NO_DRAWS = {"review.blind_share": 0.0, "review.unflagged_share": 0.0, "review.second_share": 0.0}
 
 
 @pytest.fixture(scope="module")
