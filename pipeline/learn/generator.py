@@ -51,7 +51,7 @@ class PatchBatch:
     tissue
         Shape (B, H, W), class; 255 where unknown, 254 opening or new tissue, 253 neither.
     signs
-        Shape (B, 5, H, W), 0 to 1.
+        Shape (B, 5, H, W), 0 to 1; -1 where nobody said.
     sign_present, sign_known
         Shape (B, 5): truth and its weight (0 where one cannot say).
     sign_map_known

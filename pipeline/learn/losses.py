@@ -42,10 +42,12 @@ def losses(output: Output, batch: PatchBatch) -> dict[str, Tensor]:
     terms["wound_or_not"] = _wound_or_not(soft, batch.tissue)
     truth = torch.stack(((batch.tissue == APERTURE), (batch.tissue == NEW_TISSUE)), 1).float()
     terms["tissue_dice"] = 0.7 * _dice(soft[:, 1:3], truth, known)
-    seen = batch.valid.float() * batch.sign_map_known.view(-1, 1, 1, 1)
-    pixel = F.binary_cross_entropy_with_logits(signs, batch.signs, reduction="none") * (1 + 3 * batch.signs)
-    terms["signs"] = 2.0 * (pixel * seen).sum() / (5 * seen.sum()).clamp_min(1.0)
-    terms["signs_dice"] = 0.5 * _dice(torch.sigmoid(signs), batch.signs, seen)
+    # Below 0: nobody said whether the sign is there (beside what a person drew, and along its edge).
+    drawn = batch.signs.clamp_min(0)
+    seen = batch.valid.float() * batch.sign_map_known.view(-1, 1, 1, 1) * (batch.signs >= 0).float()
+    pixel = F.binary_cross_entropy_with_logits(signs, drawn, reduction="none") * (1 + 3 * drawn)
+    terms["signs"] = 2.0 * (pixel * seen).sum() / seen.sum().clamp_min(1.0)
+    terms["signs_dice"] = 0.5 * _dice(torch.sigmoid(signs), drawn, seen)
     staged = batch.stage >= 0
     later = (batch.stage[:, None] > torch.arange(5, device=batch.stage.device)).float()
     ordinal = F.binary_cross_entropy_with_logits(output.stage.float(), later, reduction="none").sum(1)
