@@ -1,187 +1,168 @@
 """How soon the rules see what happens in simulated groves, and how often they cry wolf.
 
-    python benchmarks/bench_alerts.py --trees 100 --seeds 5
+    python -m benchmarks.bench_alerts --trees 500 --seeds 20 --workers 2 --out FOLDER
+    python -m benchmarks.bench_alerts --trees 500 --seeds 20 --workers 2 --out FOLDER --careless 0.25
 
-Every visit of every site is judged as it would have been on that day, from that visit and those before it.
-Prints mean and 95 % interval over the seeds (normal, of the mean).
+Each grove's counts are written to a file in FOLDER as soon as they are known; a call that was ended goes on where it
+stopped, and ``--only-print`` prints what is there.  Counts of other code, settings or plans are never mixed in.
+A figure is the share over all cases of all groves, with a 95 % interval over the groves (ratio of sums, Student's t).
+``--careless`` gives that share of the visits to the careless hand of ``pipeline/hands.py``.
 """
 
 from __future__ import annotations
 
 import argparse
+import hashlib
+import json
+import math
+import os
 import platform
 import time
-from collections import defaultdict
-from dataclasses import replace
-from datetime import date
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import asdict, dataclass
+from functools import partial
+from multiprocessing import get_context
+from pathlib import Path
 
 import numpy as np
+from rich.progress import track
 
-from pipeline import alerts, timeline
-from pipeline.records import Severity, SiteHistory
-from pipeline.seasons import growing_days
-from pipeline.settings import Settings
-from pipeline.simulate import GrovePlan, SimulatedGrove, SiteTruth, simulate_grove
+import pipeline
+from benchmarks.alerts_score import DATE_ERROR_3, ROWS, score_grove
+from pipeline.lines import student_quantile
+from pipeline.settings import Settings, load
+from pipeline.simulate import GrovePlan
 
-URGENT = (Severity.LOOK, Severity.ACT)
-VISIBLE_MM2 = 500.0
-
-
-def histories_of(grove: SimulatedGrove, settings: Settings) -> dict[int, SiteHistory]:
-    """Every site's history from all its readings."""
-    readings = defaultdict(list)
-    for reading in grove.readings:
-        readings[reading.site].append(reading)
-    return {
-        number: timeline.site_history(
-            site, readings[number], grove.register.events_of(number), settings.time, settings.grove
-        )
-        for number, site in grove.register.sites.items()
-    }
+CODE = ("alerts", "timeline", "simulate*", "hands.py", "changes.py", "advance.py", "lines.py", "seasons.py",
+        "settings.py", "records.py", "growth.py")  # fmt: skip
+"""What the figures depend on."""
 
 
-def as_of(history: SiteHistory, day: date) -> SiteHistory:
-    """The history as known on a day; rules look at visits and events only."""
-    visits = tuple(v for v in history.visits if v.visit_on <= day)
-    return replace(history, visits=visits, trends=(), events=tuple(e for e in history.events if e.on <= day))
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What is wanted of a worker: the plan but its seed, the settings that differ, and where counts are written."""
+
+    trees: int
+    years: float
+    careless: float
+    options: dict[str, float]
+    out: Path | None
+
+    def plan(self, seed: int) -> GrovePlan:
+        """The grove of a seed."""
+        return GrovePlan(trees=self.trees, years=self.years, careless=self.careless, seed=seed)
+
+    def settings(self) -> Settings:
+        """Defaults, but for the options."""
+        return load(environment={}, options=self.options)[0]
+
+    def file(self, seed: int) -> Path | None:
+        """Where the counts of a seed are kept."""
+        hand = f"careless{self.careless:g}" if self.careless else "careful"
+        return self.out / f"{hand}-{self.trees}-{self.years:g}-{seed:04d}.json" if self.out else None
 
 
-def judge_tree(histories: list[SiteHistory], grove: SimulatedGrove, settings: Settings) -> dict[int, dict[date, set]]:
-    """Rules and severities at each site's visit days."""
-    seen: dict[int, dict[date, set]] = defaultdict(dict)
-    for history in histories:
-        for visit in history.visits:
-            known = [as_of(h, visit.visit_on) for h in histories]
-            found = alerts.find(known, grove.register, settings, visit.visit_on)
-            seen[history.site.site][visit.visit_on] = {
-                (f.rule, f.severity, f.site, f.since) for f in found if f.site in (None, history.site.site)
-            }
-    return seen
+def head_of(order: Order, seed: int) -> dict[str, object]:
+    """What a file of counts belongs to."""
+    digest = hashlib.sha256()
+    folder = Path(pipeline.__file__).parent
+    for name in CODE:
+        for path in sorted(folder.glob(name)):
+            for file in sorted(path.rglob("*.py")) if path.is_dir() else [path]:
+                digest.update(file.read_bytes())
+    digest.update((Path(__file__).parent / "alerts_score.py").read_bytes())
+    settings = order.settings().model_dump_json()
+    told = {"plan": asdict(order.plan(seed)), "settings": hashlib.sha256(settings.encode()).hexdigest()}
+    return json.loads(json.dumps(told | {"code": digest.hexdigest()}, default=str))
 
 
-def score_grove(plan: GrovePlan, settings: Settings) -> dict[str, float]:
-    """All figures of one simulated grove."""
-    grove = simulate_grove(plan)
-    histories = histories_of(grove, settings)
-    figures: dict[str, list[float]] = defaultdict(list)
-    by_tree = defaultdict(list)
-    for history in histories.values():
-        by_tree[history.site.tree].append(history)
-    for own in by_tree.values():
-        judged = judge_tree(own, grove, settings)
-        for history in own:
-            truth = grove.truths[history.site.site]
-            score_site(truth, history, judged[history.site.site], settings, figures)
-            score_forecast(truth, history, settings, figures)
-    return {
-        name: float(np.median(values) if "median" in name else np.mean(values))
-        for name, values in figures.items()
-        if values
-    }
+def known(order: Order, seed: int) -> dict | None:
+    """Counts that an earlier call wrote for the same code, settings and plan."""
+    file = order.file(seed)
+    if file is None or not file.exists():
+        return None
+    kept = json.loads(file.read_text())
+    return kept if kept["head"] == head_of(order, seed) else None
 
 
-def rules_on(seen: set, site: int, severities: tuple[Severity, ...] = URGENT) -> set[str]:
-    """Rules that speak of a site with these severities."""
-    return {rule for rule, severity, at, _ in seen if at == site and severity in severities}
+def one_grove(order: Order, seed: int) -> dict:
+    """Counts of one grove; written as a whole or not at all."""
+    head, begin = head_of(order, seed), time.process_time()
+    score = score_grove(order.plan(seed), order.settings())
+    kept = {"head": head, "counts": score.counts, "values": score.values, "cpu_s": time.process_time() - begin}
+    file = order.file(seed)
+    if file is not None:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        part = file.with_suffix(f".{os.getpid()}.part")
+        part.write_text(json.dumps(kept))
+        part.replace(file)
+    return kept
 
 
-def score_site(
-    truth: SiteTruth, history: SiteHistory, judged: dict[date, set], settings: Settings, figures: dict[str, list[float]]
-) -> None:
-    """Stages, infections, enlargements and false alerts of one site."""
-    days = [v.visit_on for v in history.visits]
-    stages = dict(zip(truth.days, truth.stage, strict=True))
-    for visit in history.visits:
-        figures["stage right, filtered"].append(visit.stage == stages[visit.visit_on])
-        figures["stage right, single photo"].append(int(np.argmax(visit.stage_p)) == stages[visit.visit_on])
-    areas = dict(zip(truth.days, truth.sign_area_mm2, strict=True))
-    visible = [day for day in days if areas[day] >= VISIBLE_MM2]
-    if len(visible) >= 3:
-        hit = [bool(rules_on(judged[day], truth.site) & {"sign suspected", "sign spreading"}) for day in visible[:3]]
-        figures["infection seen at the first visit"].append(hit[0])
-        figures["infection seen within one visit more"].append(any(hit[:2]))
-        figures["infection seen within two visits more"].append(any(hit[:3]))
-    score_stall(truth, days, judged, settings, figures)
-    for opened, by in zip(truth.opened_on, truth.opened_by_mm, strict=True):
-        after = [day for day in days if day >= opened]
-        if after and by >= 3.0 and not any(abs((cut - after[0]).days) <= 40 for cut in truth.cut_on):
-            rules = rules_on(judged[after[0]], truth.site)
-            figures["enlargement of 3 mm or more seen at the next visit"].append(
-                bool(rules & {"aperture enlarged without an event", "reopened"})
-            )
-    if truth.infected_from is None and truth.stalled_from is None and not truth.opened_on:
-        before: set[str] = set()
-        for day in days:
-            standing = rules_on(judged[day], truth.site) - {"visit overdue"}
-            rules, before = standing - before, standing
-            figures["false alerts (look, act) opened a healthy site-visit"].append(bool(rules))
-            for rule in ("sign suspected", "sign spreading", "aperture enlarged without an event", "closure stalled",
-                         "reopened", "implausible rate"):  # fmt: skip
-                figures[f"  of these: {rule}"].append(rule in rules)
+def pooled_share(counts: list[list[int]]) -> tuple[float, float, int]:
+    """Share over all groves, half its 95 % interval, cases; ratio estimator (Cochran 1977, Sampling Techniques)."""
+    hits, cases = np.array(counts, dtype=float).T
+    share, groves = float(hits.sum() / cases.sum()), len(counts)
+    if groves < 2:
+        return share, math.nan, int(cases.sum())
+    off = hits - share * cases
+    sd = math.sqrt(groves / (groves - 1) * float(off @ off)) / float(cases.sum())
+    return share, student_quantile(0.975, groves - 1) * sd, int(cases.sum())
 
 
-def score_stall(
-    truth: SiteTruth, days: list[date], judged: dict[date, set], settings: Settings, figures: dict[str, list[float]]
-) -> None:
-    """Stalls that were found, and stalls that were none."""
-    months = settings.grove.growing_months
-    widths = dict(zip(truth.days, truth.width_mm, strict=True))
-    if truth.stalled_from is None:
-        if not truth.opened_on:
-            called = ["closure stalled" in rules_on(judged[day], truth.site) for day in days]
-            opened = [now and not was for was, now in zip([False, *called], called, strict=False)]
-            limit = 2 * settings.alerts.stalled_advance_mm_per_month
-            kind = f"slow site, below {limit:.1f} mm a month" if truth.side_mm_per_growing_month < limit else "site"
-            figures[f"false stalls opened a {kind} and visit"] += opened
-        return
-    after = [d for d in days if d >= truth.stalled_from and widths[d] > 3.0]
-    disturbed = any(d >= truth.stalled_from for d in (*truth.cut_on, *truth.opened_on))
-    if not after or disturbed or growing_days(truth.stalled_from, after[-1], months) < 120:
-        return
-    called = [d for d in after if "closure stalled" in rules_on(judged[d], truth.site)]
-    first = growing_days(truth.stalled_from, called[0], months) if called else 10_000
-    figures["stall found within 90 growing days"].append(first <= 90)
-    figures["stall found within 120 growing days"].append(first <= 120)
-
-
-def score_forecast(truth: SiteTruth, history: SiteHistory, settings: Settings, figures: dict[str, list[float]]) -> None:
-    """The closing date as given three visits before closing, and at each visit before."""
-    if truth.closed_on is None or truth.opened_on or truth.stalled_from is not None or not history.visits:
-        return
-    last_episode = history.visits[-1].episode
-    visits = [v for v in history.visits if v.episode == last_episode and v.visit_on < truth.closed_on]
-    for k in range(4, len(visits) + 1):
-        outlook = timeline.forecast_closing(visits[:k], settings.time, settings.grove.growing_months)
-        figures["closing date given (share of visits from the fourth)"].append(outlook.forecast is not None)
-        if outlook.forecast is None:
+def table(kept: list[dict]) -> list[str]:
+    """Rows of a table in Markdown."""
+    rows = ["| what | figure | cases |", "|---|---|---|"]
+    for name in ROWS:
+        if name == DATE_ERROR_3:
+            medians = [float(np.median(k["values"][name])) for k in kept if k["values"].get(name)]
+            if medians:
+                every = [v for k in kept for v in k["values"].get(name, ())]
+                half = math.nan
+                if len(medians) > 1:
+                    half = student_quantile(0.975, len(medians) - 1) * float(np.std(medians, ddof=1))
+                rows.append(f"| {name} | {np.median(every):.1f} ± {half / len(medians) ** 0.5:.1f} | {len(every)} |")
             continue
-        held = outlook.forecast.closes_on_lo <= truth.closed_on <= outlook.forecast.closes_on_hi
-        figures["closing date: 80 % interval holds"].append(held)
-        if k == len(visits) - 2:
-            figures["closing date: median error three visits before, days"].append(
-                abs((outlook.forecast.closes_on - truth.closed_on).days)
-            )
-            figures["closing date: 80 % interval holds three visits before"].append(held)
+        counts = [k["counts"][name] for k in kept if k["counts"].get(name, [0, 0])[1]]
+        if counts:
+            share, half, cases = pooled_share(counts)
+            rows.append(f"| {name} | {share:.4f} ± {half:.4f} | {cases} |")
+    return rows
 
 
 def main() -> None:
-    """Parse the call, run the seeds, print the figures."""
+    """Parse the call, run the seeds that are missing, print the figures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--trees", type=int, default=100)
     parser.add_argument("--seeds", type=int, default=5)
+    parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--years", type=float, default=3.0)
+    parser.add_argument("--careless", type=float, default=0.0, help="share of visits by the careless hand")
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--out", type=Path, help="folder for each grove's counts")
+    parser.add_argument("--only-print", action="store_true", help="print what FOLDER holds, run nothing")
+    parser.add_argument("--set", action="append", default=[], metavar="SECTION.NAME=NUMBER", help="a setting to try")
     call = parser.parse_args()
-    settings = Settings()
-    rows: dict[str, list[float]] = defaultdict(list)
-    start = time.perf_counter()
-    for seed in range(call.seeds):
-        for name, value in score_grove(GrovePlan(trees=call.trees, years=call.years, seed=seed), settings).items():
-            rows[name].append(value)
-    print(f"{call.trees} trees, {call.years:g} years, {call.seeds} seeds, {time.perf_counter() - start:.0f} s, "
-          f"{platform.processor() or platform.machine()}, Python {platform.python_version()}")  # fmt: skip
-    for name, values in rows.items():
-        spread = 1.96 * float(np.std(values, ddof=1)) / len(values) ** 0.5 if len(values) > 1 else float("nan")
-        print(f"{name:58s} {np.mean(values):8.4f} +- {spread:.4f}")
+    options = {name: float(value) for name, _, value in (text.partition("=") for text in call.set)}
+    order = Order(call.trees, call.years, call.careless, options, call.out)
+    seeds = range(call.first_seed, call.first_seed + call.seeds)
+    kept = {seed: found for seed in seeds if (found := known(order, seed)) is not None}
+    missing = [] if call.only_print else [seed for seed in seeds if seed not in kept]
+    if call.workers > 1 and missing:
+        with ProcessPoolExecutor(call.workers, get_context("spawn")) as pool:
+            jobs = {pool.submit(partial(one_grove, order), seed): seed for seed in missing}
+            for job in track(as_completed(jobs), "groves", total=len(jobs)):
+                kept[jobs[job]] = job.result()
+    else:
+        for seed in track(missing, "groves", disable=not missing):
+            kept[seed] = one_grove(order, seed)
+    if not kept:
+        raise SystemExit("No counts of this code, these settings and this plan are there.")
+    took = sum(k["cpu_s"] for k in kept.values())
+    print(f"{call.trees} trees, {call.years:g} years, {len(kept)} of {call.seeds} seeds from {call.first_seed} on, "
+          f"careless {call.careless:g}, {took:.0f} s of processor time, {platform.machine()}, "
+          f"Python {platform.python_version()}{', ' + ', '.join(call.set) if call.set else ''}")  # fmt: skip
+    print("\n".join(table([kept[seed] for seed in sorted(kept)])))
 
 
 if __name__ == "__main__":
