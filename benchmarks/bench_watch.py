@@ -27,57 +27,21 @@ import sys
 import tempfile
 import threading
 import time
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from benchmarks.bench_run import variants
+from benchmarks.watch_memory import bench_memory, merge_registers
+from benchmarks.watch_processes import Peak, command_of, tree_of, usage
 from pipeline import receive
 from pipeline.settings import IntakeSettings
 
-TICK_HZ = os.sysconf("SC_CLK_TCK")
-PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
 FOLDERS = ("sari", "daud", "2026-10-11")
 LEAVE_AFTER_S = 600.0
-
-
-def tree_of(pid: int) -> list[int]:
-    """A process and everything below it."""
-    parents: dict[int, list[int]] = {}
-    for path in Path("/proc").glob("[0-9]*/stat"):
-        try:
-            fields = path.read_text().rpartition(")")[2].split()
-        except (FileNotFoundError, ProcessLookupError):
-            continue
-        parents.setdefault(int(fields[1]), []).append(int(path.parent.name))
-    found = [pid]
-    for one in found:
-        found += parents.get(one, [])
-    return found
-
-
-def usage(pid: int) -> tuple[float, int]:
-    """Processor seconds (with those of children that ended) and resident bytes of a process and all below it."""
-    seconds, resident = 0.0, 0
-    for one in tree_of(pid):
-        try:
-            fields = Path(f"/proc/{one}/stat").read_text().rpartition(")")[2].split()
-        except (FileNotFoundError, ProcessLookupError):
-            continue
-        seconds += sum(int(fields[k]) for k in ((11, 12, 13, 14) if one == pid else (11, 12))) / TICK_HZ
-        resident += int(fields[21]) * PAGE_BYTES
-    return seconds, resident
-
-
-class Peak(threading.Thread):
-    """Largest resident memory of a process and all below it, sampled five times a second."""
-
-    def __init__(self, pid: int) -> None:
-        super().__init__(daemon=True)
-        self.pid, self.bytes, self.over = pid, 0, threading.Event()
-
-    def run(self) -> None:
-        """Sample the memory until told that it is over."""
-        while not self.over.wait(0.2):
-            self.bytes = max(self.bytes, usage(self.pid)[1])
 
 
 class Answers(threading.Thread):
@@ -143,7 +107,7 @@ def bench_answer(grove: Path, source: Path, photos: int, per_second: float, watc
 def bench_idle(watcher: int, idle_s: float) -> None:
     """Wait until the child has gone, then measure."""
     until = time.monotonic() + LEAVE_AFTER_S
-    while sum("woundwood" in _command(p) or "spawn_main" in _command(p) for p in tree_of(watcher)[1:]):
+    while sum("woundwood" in command_of(p) or "spawn_main" in command_of(p) for p in tree_of(watcher)[1:]):
         if time.monotonic() > until:
             print("idle: the reading process did not end")
             return
@@ -153,13 +117,6 @@ def bench_idle(watcher: int, idle_s: float) -> None:
     after, resident = usage(watcher)
     share = (after - before) / (time.monotonic() - began)
     print(f"idle: {100 * share:.2f} % of a core (reach 1), {resident / 1e6:.0f} MB (reach 250), over {idle_s:.0f} s")
-
-
-def _command(pid: int) -> str:
-    try:
-        return Path(f"/proc/{pid}/cmdline").read_text().replace("\0", " ")
-    except (FileNotFoundError, ProcessLookupError):
-        return ""
 
 
 def bench_waiting(count: int, data: bytes) -> None:
@@ -181,31 +138,60 @@ def bench_waiting(count: int, data: bytes) -> None:
             )
 
 
+def watched(options: argparse.Namespace, work: Callable[[Path, int], None]) -> None:
+    """Do something with a fresh copy of the grove while the command itself watches it."""
+    with tempfile.TemporaryDirectory() as name:
+        grove = Path(name) / "grove"
+        shutil.copytree(options.folder, grove, ignore=shutil.ignore_patterns("*.jpg", "*.db*", "cache", "photos"))
+        for part in ("inbox", "photos"):
+            (grove / part).mkdir(exist_ok=True)
+        if options.large is not None:
+            merge_registers(options.folder / "register", options.large / "register", grove / "register")
+        words = ["watch.rest_after_s=10", f"reading.model={options.reader}"]
+        command = [sys.executable, "-m", "pipeline.cli", "watch", str(grove)]
+        command += [part for word in words for part in ("--set", word)]
+        watcher = subprocess.Popen(command, stdout=subprocess.DEVNULL)
+        try:
+            work(grove, watcher.pid)
+        finally:
+            watcher.send_signal(signal.SIGTERM)
+            watcher.wait()
+
+
 def main() -> None:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folder", type=Path, help="a grove with photos in its inbox")
+    parser.add_argument("--reader", default="released", help="who reads: released (the default) or classical")
     parser.add_argument("--photos", type=int, default=60, help="photos that arrive (the issue's figure: 500)")
     parser.add_argument("--per-second", type=float, default=2.0)
     parser.add_argument("--idle-s", type=float, default=60.0)
     parser.add_argument("--waiting", type=int, default=2000, help="files waiting (the figure: 10000)")
+    parser.add_argument("--memory-photos", type=int, default=0, help="only feed so many small photos, and print memory")
+    parser.add_argument(
+        "--large", type=Path, default=None, help="grove with full-size photos to mix in (--memory-photos)"
+    )
+    parser.add_argument("--large-every", type=int, default=10, help="one photo in so many is a full-size one")
     options = parser.parse_args()
     print(
-        f"{platform.machine()}, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}, Python {sys.version.split()[0]}"
+        f"{platform.machine()}, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}, "
+        f"Python {sys.version.split()[0]}, reader {options.reader}",
+        flush=True,
     )
-    with tempfile.TemporaryDirectory() as name:
-        grove = Path(name) / "grove"
-        shutil.copytree(options.folder, grove, ignore=shutil.ignore_patterns("*.jpg", "*.db*", "cache", "photos"))
-        (grove / "inbox").mkdir(exist_ok=True)
-        (grove / "photos").mkdir(exist_ok=True)
-        command = [sys.executable, "-m", "pipeline.cli", "watch", str(grove), "--set", "watch.rest_after_s=10"]
-        watcher = subprocess.Popen(command, stdout=subprocess.DEVNULL)
-        try:
-            bench_answer(grove, options.folder, options.photos, options.per_second, watcher.pid)
-            bench_idle(watcher.pid, options.idle_s)
-        finally:
-            watcher.send_signal(signal.SIGTERM)
-            watcher.wait()
+    if options.memory_photos:
+        small, large = (sorted((f / "inbox").glob("*.jpg")) if f else [] for f in (options.folder, options.large))
+        last = datetime.now(UTC)
+        watched(
+            options,
+            lambda grove, pid: bench_memory(grove, small, large, options.memory_photos, options.large_every, pid, last),
+        )
+        return
+
+    def answer_and_rest(grove: Path, pid: int) -> None:
+        bench_answer(grove, options.folder, options.photos, options.per_second, pid)
+        bench_idle(pid, options.idle_s)
+
+    watched(options, answer_and_rest)
     bench_waiting(options.waiting, min((options.folder / "inbox").glob("*.jpg")).read_bytes())
 
 

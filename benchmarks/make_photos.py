@@ -36,7 +36,7 @@ def bark_pictures(folder: Path | None) -> list[Path]:
     return sorted(p for p in folder.rglob("*.jpg") if not any(part in p.stem for part in other))
 
 
-def scene(number: int, megapixels: float, barks: list[Path], seed: int) -> SceneSpec:
+def scene(number: int, megapixels: float, barks: list[Path], seed: int, first_site: int = FIRST_SITE) -> SceneSpec:
     """The scene of one photo, every kind of wound in turn and every stage in turn."""
     rng = np.random.default_rng([seed, number])
     height = round(math.sqrt(megapixels * 1e6 * 4 / 3) / 8) * 8
@@ -51,7 +51,7 @@ def scene(number: int, megapixels: float, barks: list[Path], seed: int) -> Scene
     drawn = random_scene(
         rng, size_px=size, kind=KINDS[number % len(KINDS)], stage=Stage(number % len(Stage)), bark=bark
     )
-    return replace(drawn, card=replace(drawn.card, site=FIRST_SITE + number))
+    return replace(drawn, card=replace(drawn.card, site=first_site + number))
 
 
 def row_of(name: str, spec: SceneSpec, taken: datetime, truth: Truth) -> dict[str, object]:
@@ -98,6 +98,7 @@ def main() -> None:
     parser.add_argument("--megapixels", type=float, default=12.0)
     parser.add_argument("--bark", type=Path, default=None, help="folder with photos of bark")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--first-site", type=int, default=FIRST_SITE, help="number on the first card")
     parser.add_argument("--quality", type=int, default=92)
     options = parser.parse_args()
     cv2.setNumThreads(1)
@@ -106,7 +107,7 @@ def main() -> None:
     inbox.mkdir(parents=True, exist_ok=True)
     rows = []
     for number in range(options.count):
-        spec = scene(number, options.megapixels, barks, options.seed)
+        spec = scene(number, options.megapixels, barks, options.seed, options.first_site)
         taken = datetime(2026, 9, 1, 8, tzinfo=UTC) + timedelta(minutes=number)
         image, truth = render(spec)
         name = f"IMG_{taken:%Y%m%d_%H%M%S}.jpg"

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 from pipeline import assess, clocks
 from pipeline.answers import thumbs
 from pipeline.answers.day import answers_of
-from pipeline.answers.page import ROUND, write_answer, write_note
+from pipeline.answers.page import ANSWER, ROUND, write_answer, write_note
 from pipeline.receive.inbox import safe_part
-from pipeline.rounds import Round, answered_by_the_walk, sent_again, stops_of_tree, write_page
+from pipeline.rounds import Round, answered_by_the_walk, sent_again, standings_of_tree, stops_of, write_page
 from pipeline.rounds.plan import order, unplaced
 
 if TYPE_CHECKING:
@@ -24,8 +24,12 @@ if TYPE_CHECKING:
     from pipeline.clocks import Doubt
     from pipeline.grove import Grove
     from pipeline.records import Outcome, PhotoFacts, Refusal, TreeHealth
-    from pipeline.rounds import Stop
+    from pipeline.rounds import Standing, Stop
     from pipeline.store import Store
+
+TREES_AT_A_TIME = 50
+PICTURES_KEPT = 1000
+"""Small pictures kept in memory, about 5 kB each; the others are read from the cache when they are shown."""
 
 
 class Post:
@@ -33,11 +37,14 @@ class Post:
 
     Every tree is assessed once at the beginning; after that, those of which something new was read.
     :meth:`assess_trees` is what a run takes for its own assessment, so that no tree is assessed twice.
+
+    What is kept grows with the register and with the photos of the last days, not with all that were ever read.
     """
 
     def __init__(self, grove: Grove, store: Store, today: date) -> None:
         self._grove, self._store, self._today = grove, store, today
-        self._healths: dict[str, TreeHealth] = {}
+        self._standings: dict[str, tuple[Standing, ...]] = {}
+        self._written: dict[str, FolderAnswer] = {}
         self._answered: set[tuple[str, Outcome]] = set()
         self._pictures: dict[str, str] = {}
         self._earlier: list[PhotoFacts] | None = None
@@ -45,7 +52,9 @@ class Post:
     def assess_trees(self, trees: Sequence[str]) -> tuple[TreeHealth, ...]:
         """Health of the trees named, remembered for the answer."""
         found = assess.assess_trees(self._grove, self._store, trees, self._today)
-        self._healths |= {health.tree.tree: health for health in found}
+        grove = self._grove
+        for health in found:
+            self._standings[health.tree.tree] = standings_of_tree(health, grove.register, grove.settings, self._today)
         return found
 
     def _catch_up(self, facts: Sequence[PhotoFacts]) -> None:
@@ -54,10 +63,10 @@ class Post:
         read = {(photo.sha256, photo.outcome): photo.site for photo in facts}
         sites = {site for key, site in read.items() if key not in self._answered}
         touched = {register.sites[site].tree for site in sites if site in register.sites}
-        self.assess_trees([t for t in register.trees if t in touched or t not in self._healths])
+        wanted = [t for t in register.trees if t in touched or t not in self._standings]
+        for start in range(0, len(wanted), TREES_AT_A_TIME):
+            self.assess_trees(wanted[start : start + TREES_AT_A_TIME])
         self._answered = set(read)
-        recent = {photo.sha256 for photo in (*facts, *(self._earlier or ()))}
-        self._pictures = {sha256: picture for sha256, picture in self._pictures.items() if sha256 in recent}
 
     def deliver(self, now: datetime) -> list[str]:
         """Write the answer of every folder in which something arrived today or yesterday, and the round.
@@ -131,30 +140,32 @@ class Post:
         )
 
     def _write_answer(self, answer: FolderAnswer, now: datetime) -> None:
-        grove = self._grove
+        grove, folder = self._grove, self._on_disk(answer.folder)
+        same = self._written.get(answer.folder) == answer
+        if same and all((folder / f"{ANSWER}.{ending}").exists() for ending in ("html", "txt")):
+            return
         write_answer(
             answer,
-            self._on_disk(answer.folder),
+            folder,
             grove_name=grove.settings.grove.name,
             language=grove.settings.grove.language,
             thumbnail=lambda sha256: self._thumbnail(sha256, now),
             photos_shown=grove.settings.watch.photos_shown,
         )
+        self._written[answer.folder] = answer
 
     def _thumbnail(self, sha256: str, now: datetime) -> str:
         if sha256 not in self._pictures:
+            if len(self._pictures) >= PICTURES_KEPT:
+                self._pictures.pop(next(iter(self._pictures)))
             photo = self._store.stored_photo(sha256)
             original = None if photo is None else self._grove.photos / photo.stored
             self._pictures[sha256] = "" if original is None else thumbs.data_address(self._grove, sha256, original, now)
         return self._pictures[sha256]
 
     def _stops(self, refusals: Sequence[Refusal]) -> list[Stop]:
-        grove = self._grove
-        return [
-            stop
-            for tree in grove.register.trees
-            for stop in stops_of_tree(self._healths[tree], refusals, grove.register, grove.settings, self._today)
-        ]
+        standings = (at for tree in self._grove.register.trees for at in self._standings[tree])
+        return stops_of(standings, refusals, self._grove.settings)
 
     def _doubts(self, facts: Sequence[PhotoFacts]) -> list[Doubt]:
         grove = self._grove

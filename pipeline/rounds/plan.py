@@ -74,6 +74,25 @@ class Stop:
 
 
 @dataclass(frozen=True, slots=True)
+class Standing:
+    """Where one site stands by its visits: all that the walk needs of an assessed tree, so that the rest may go.
+
+    Attributes
+    ----------
+    kind
+        Why it is visited, refused photos apart; ``None`` if it is not due.
+    """
+
+    site: Site
+    tree: Tree
+    kind: Kind | None
+    stage: str
+    last_on: date | None
+    due_on: date | None
+    alerts: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Unplaced:
     """A refused photo of which nobody knows the site: only its sender can tell."""
 
@@ -128,9 +147,8 @@ def plan_round(
     photos
         What arrived in the last days: where nothing is missing any more, a photo without a site is settled too.
     """
-    stops = [
-        stop for health in healths for stop in stops_of_tree(health, refusals, register, settings, today, ahead_days)
-    ]
+    standings = (at for health in healths for at in standings_of_tree(health, register, settings, today, ahead_days))
+    stops = stops_of(standings, refusals, settings)
     gap = timedelta(minutes=settings.watch.walk_gap_min)
     done = {*settled, *answered_by_the_walk(photos, {s.site.tree for s in stops}, register, gap), *sent_again(photos)}
     return Round(today, order(stops, register), unplaced(refusals, settings, today, done))
@@ -151,33 +169,35 @@ def order(stops: Iterable[Stop], register: Register) -> tuple[Stop, ...]:
     )
 
 
-def stops_of_tree(
-    health: TreeHealth,
-    refusals: Sequence[Refusal],
-    register: Register,
-    settings: Settings,
-    today: date,
-    ahead_days: int = 0,
-) -> list[Stop]:
-    """Sites of one tree that the walk visits; retired sites and removed stems are left out."""
+def standings_of_tree(
+    health: TreeHealth, register: Register, settings: Settings, today: date, ahead_days: int = 0
+) -> tuple[Standing, ...]:
+    """Where the sites of one tree stand; retired sites and removed stems are left out."""
     view = TreeView(health.sites, register, settings, today)
-    stops = []
+    standings = []
     for site in view.sites:
-        retake = _retake(site, refusals, settings)
         kind, due = _due(view, site, today, ahead_days)
         if any(f.rule == ASKED and f.site == site.site.site for f in health.findings):
             kind = Kind.ASKED
-        if retake is not None:
-            kind = Kind.RETAKE
-        if kind is None:
-            continue
         word = interval_days(view, site)[1] if site.last else ""
-        stops.append(
-            Stop(
-                site.site, health.tree, kind, word, site.last.visit_on if site.last else None,
-                due, retake, ADVICE_FOR[retake.code] if retake else None, _care(health, site.site),
-            )
-        )  # fmt: skip
+        last_on = site.last.visit_on if site.last else None
+        standings.append(Standing(site.site, health.tree, kind, word, last_on, due, _care(health, site.site)))
+    return tuple(standings)
+
+
+def stops_of(standings: Iterable[Standing], refusals: Iterable[Refusal], settings: Settings) -> list[Stop]:
+    """Sites that the walk visits: those that are due, and those whose latest photo was refused."""
+    own: dict[int, list[Refusal]] = {}
+    for refusal in refusals:
+        if refusal.site is not None and refusal.taken_at is not None:
+            own.setdefault(refusal.site, []).append(refusal)
+    stops = []
+    for at in standings:
+        retake = _retake(at, own.get(at.site.site, ()), settings)
+        kind = at.kind if retake is None else Kind.RETAKE
+        if kind is not None:
+            advice = ADVICE_FOR[retake.code] if retake else None
+            stops.append(Stop(at.site, at.tree, kind, at.stage, at.last_on, at.due_on, retake, advice, at.alerts))
     return stops
 
 
@@ -192,14 +212,12 @@ def _due(view: TreeView, site: SiteView, today: date, ahead_days: int) -> tuple[
     return (Kind.DUE if today + timedelta(days=ahead_days) >= due else None), due
 
 
-def _retake(site: SiteView, refusals: Sequence[Refusal], settings: Settings) -> Refusal | None:
+def _retake(at: Standing, refusals: Iterable[Refusal], settings: Settings) -> Refusal | None:
     """The latest refused photo of a site that no readable one of the same day or later follows."""
-    zone = settings.grove.zone
-    own = [r for r in refusals if r.site == site.site.site and r.taken_at is not None]
-    latest = max(own, key=lambda r: (r.taken_at, r.file), default=None)
+    latest = max(refusals, key=lambda r: (r.taken_at, r.file), default=None)
     if latest is None or latest.taken_at is None:
         return None
-    if site.last is not None and site.last.visit_on >= latest.taken_at.astimezone(zone).date():
+    if at.last_on is not None and at.last_on >= latest.taken_at.astimezone(settings.grove.zone).date():
         return None
     return latest
 
