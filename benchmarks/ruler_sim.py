@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline import card, hanging, registration, rim, surface, trunk
+from pipeline.outline import Sizes, polygon_area, sizes_of
 from pipeline.records import CameraTag, CardFix, Photo
 from pipeline.scenes import growth
 from pipeline.scenes.geometry import View, view_of
@@ -28,17 +29,6 @@ FOCAL_TAG_MM = 26.0
 CORNER_SD_PX = 0.08
 """Corner noise of a 12 MP photo; bench_camera.py prints what the edge fits reach."""
 SETTINGS = Settings()
-LINES = 400
-
-
-@dataclass(frozen=True, slots=True)
-class Sizes:
-    """Area, longest horizontal and vertical chord, perimeter of a set of closed outlines."""
-
-    area_mm2: float
-    width_mm: float
-    height_mm: float
-    perimeter_mm: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,33 +58,7 @@ def outlines_of(wound: WoundState) -> list[NDArray[np.float64]]:
         np.column_stack([left + (r.points[:, 0] + 0.5) * step, top - (r.points[:, 1] + 0.5) * step])
         for r in rim.level_lines(soft)
     ]
-    return [ring for ring in rings if abs(rim.polygon_area(ring)) > 4.0]
-
-
-def sizes_of(outlines: list[NDArray[np.float64]]) -> Sizes:
-    """Sizes of closed outlines: shoelace formula and scan lines."""
-    return Sizes(
-        sum(rim.polygon_area(o) for o in outlines),
-        _longest_chord(outlines, 0),
-        _longest_chord(outlines, 1),
-        sum(rim.ring_length(o) for o in outlines),
-    )
-
-
-def _longest_chord(outlines: list[NDArray[np.float64]], axis: int) -> float:
-    first = np.concatenate(outlines)
-    second = np.concatenate([np.roll(o, -1, axis=0) for o in outlines])
-    along, across = axis, 1 - axis
-    lo, hi = first[:, across].min(), first[:, across].max()
-    longest = 0.0
-    for level in lo + (np.arange(LINES) + 0.5) / LINES * (hi - lo):
-        crossing = (first[:, across] < level) != (second[:, across] < level)
-        a, b = first[crossing], second[crossing]
-        share = (level - a[:, across]) / (b[:, across] - a[:, across])
-        at = np.sort(a[:, along] + share * (b[:, along] - a[:, along]))
-        if at.size >= 2:
-            longest = max(longest, float((at[1::2] - at[::2]).max()))
-    return longest
+    return [ring for ring in rings if abs(polygon_area(ring)) > 4.0]
 
 
 def fix_of(scene: SceneSpec, girth_mm: float, rng: np.random.Generator, noise_px: float = CORNER_SD_PX) -> SurfaceFix:

@@ -3,6 +3,9 @@
 The reading that is stored stays as it was read; this is laid over it whenever it is used, from the answers that stand,
 so that taking an answer back takes its effect back too.
 
+Where a person drew how far a sign reaches, that outline is shown.  The sign's area stays the reader's: areas drawn by a
+hand and areas read by a network, put beside each other, would look like growth.
+
 A person's rim has an uncertainty of its own, common to the whole rim, in place of the reader's (never more than that);
 what the scale adds stays, in proportion, and so does the wandering along a blurred rim, for a person sees the same
 picture.
@@ -10,17 +13,16 @@ picture.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.records import Correction, Flag, Outlines, Stage
+from pipeline.outline import Sizes, sizes_of
+from pipeline.records import Correction, Flag, Outlines, Sign, Stage
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
-
-    from numpy.typing import NDArray
 
     from pipeline.records import Polygon, Reading, Review, SiteHistory, Visit
     from pipeline.settings import Settings
@@ -33,13 +35,15 @@ FALLBACK_AREA_REL_SD = 0.04
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """What stands of people's answers about one photo: the newest rim, and the newest stage."""
+    """What stands of people's answers about one photo: the newest rim, stage, and extent of each sign."""
 
     rim: Polygon = ()
     rim_accepted: bool = False
     rim_from: Review | None = None
     stage: Stage | None = None
     stage_from: Review | None = None
+    extents: dict[Sign, tuple[Polygon, ...]] = field(default_factory=dict)
+    extents_from: dict[Sign, Review] = field(default_factory=dict)
 
 
 def said_of(reviews: Iterable[Review]) -> dict[str, Said]:
@@ -59,9 +63,24 @@ def said_of(reviews: Iterable[Review]) -> dict[str, Said]:
             said = replace(said, rim=(), rim_accepted=True, rim_from=review)
         if review.stage is not None:
             said = replace(said, stage=review.stage, stage_from=review)
+        extent = extent_of(review)
+        if extent is not None and review.sign is not None:
+            said = replace(
+                said,
+                extents=said.extents | {review.sign: extent},
+                extents_from=said.extents_from | {review.sign: review},
+            )
         if said != Said():
             found[review.sha256] = said
     return found
+
+
+def extent_of(review: Review) -> tuple[Polygon, ...] | None:
+    """Outlines of a sign that an answer draws, or none of them where it calls the reader's right; else ``None``."""
+    drawn = review.payload.get("extent_mm")
+    if isinstance(drawn, list):
+        return tuple(tuple((float(x), float(y)) for x, y in polygon) for polygon in drawn)
+    return () if review.payload.get("extent") == "accepted" else None
 
 
 def corrected_all(readings: Sequence[Reading], reviews: Iterable[Review], settings: Settings) -> list[Reading]:
@@ -100,7 +119,11 @@ def corrected(reading: Reading, said: Said, settings: Settings, area_rel_sd: flo
     if said.stage is not None and said.stage_from is not None:
         found = replace(found, stage_p=_as_named(said.stage, settings), flags=found.flags & ~Flag.UNSURE_STAGE)
         corrections.append(_note("stage", said.stage_from, reading))
-    return replace(found, corrections=tuple(corrections)) if corrections else reading
+    drawn = {sign: shapes for sign, shapes in said.extents.items() if shapes}
+    if drawn:
+        signs = found.outlines.signs | drawn
+        found = replace(found, outlines=replace(found.outlines, signs=signs))
+    return replace(found, corrections=tuple(corrections)) if corrections else found
 
 
 def _note(what: str, review: Review, reading: Reading) -> Correction:
@@ -111,52 +134,13 @@ def _note(what: str, review: Review, reading: Reading) -> Correction:
 # ---------------------------------------------------------------- sizes of a drawn rim
 
 
-@dataclass(frozen=True, slots=True)
-class Sizes:
-    """Area, width (round the trunk), height (along it) and perimeter, mm."""
-
-    area_mm2: float
-    width_mm: float
-    height_mm: float
-    perimeter_mm: float
-
-
-def sizes_of(polygon: Polygon) -> Sizes:
-    """Sizes of an outline: shoelace area, longest level and upright chord, length of its edges."""
-    points = np.asarray(polygon, dtype=np.float64)
-    x, y = points.T
-    area = abs(float((x * np.roll(y, -1) - np.roll(x, -1) * y).sum() / 2))
-    perimeter = float(np.hypot(*(np.roll(points, -1, axis=0) - points).T).sum())
-    return Sizes(area, _longest_chord(points), _longest_chord(points[:, ::-1]), perimeter)
-
-
-def _longest_chord(points: NDArray[np.float64]) -> float:
-    """Longest stretch inside along the first axis.
-
-    Between two corners a chord's length is linear in its height, so the longest one lies at a corner's height: just
-    above or just below it, where the outline may jump.
-    """
-    a, b = points, np.roll(points, -1, axis=0)
-    heights = np.unique(points[:, 1])
-    step = 1e-9 * max(1.0, float(np.ptp(heights)))
-    longest = 0.0
-    for level in np.concatenate((heights - step, heights + step)):
-        cross = (a[:, 1] <= level) != (b[:, 1] <= level)
-        if not cross.any():
-            continue
-        p, q = a[cross], b[cross]
-        at = np.sort(p[:, 0] + (level - p[:, 1]) / (q[:, 1] - p[:, 1]) * (q[:, 0] - p[:, 0]))
-        longest = max(longest, float((at[1::2] - at[::2]).max()))
-    return longest
-
-
 def _sizes_as_read(reading: Reading) -> Sizes:
     return Sizes(reading.aperture_area_mm2 or 0.0, reading.aperture_width_mm or 0.0,
                  reading.aperture_height_mm or 0.0, reading.aperture_perimeter_mm or 0.0)  # fmt: skip
 
 
 def _with_rim(reading: Reading, rim: Polygon, settings: Settings, area_rel_sd: float) -> Reading:
-    found = _with_sizes(reading, sizes_of(rim), settings, area_rel_sd)
+    found = _with_sizes(reading, sizes_of([rim]), settings, area_rel_sd)
     x, y = np.asarray(rim, dtype=np.float64).T
     cross = x * np.roll(y, -1) - np.roll(x, -1) * y
     six_areas = 3 * cross.sum()

@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol
 import cv2
 import numpy as np
 
-from pipeline.records import Polygon, RimMeasures, Window
+from pipeline.outline import ring_length
+from pipeline.records import RimMeasures, Window
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -29,6 +30,8 @@ steps of 45 degrees and is up to 8 % too long."""
 _RAMP = 0.02
 """The map counts as 0 below this and as 1 above one minus this: symmetric, and small, because the
 tails of a blurred rim belong to its sum."""
+_RIM_REACH_PX = 4.0
+"""How far from the rim :func:`moved_outward` moves what is there in full; at twice that nothing moves."""
 _OWN_SD_PX = 0.9
 """Blur that a perfectly hard map shows after ``_SMOOTH_PX`` and linear interpolation."""
 
@@ -174,17 +177,6 @@ def _segments(
     return both[:, 0], both[:, 1]
 
 
-def ring_length(points: NDArray[np.float64]) -> float:
-    """Length of a closed polygon, in the unit of its corners."""
-    return float(np.hypot(*(np.roll(points, -1, axis=0) - points).T).sum())
-
-
-def polygon_area(polygon: Polygon | NDArray[np.float64]) -> float:
-    """Signed area of a polygon (shoelace formula): positive when counter-clockwise with y up."""
-    x, y = np.asarray(polygon, dtype=np.float64).T
-    return float((x * np.roll(y, -1) - np.roll(x, -1) * y).sum() / 2)
-
-
 def longest_runs(field: Floats, level: float = LEVEL) -> tuple[float, float]:
     """Longest unbroken horizontal and vertical stretch at or above a level, in pixels.
 
@@ -203,6 +195,49 @@ def _longest_run(z: NDArray[np.float64], level: float) -> float:
     crossing = cols + (level - first) / (second - first)
     # The padding is below the level, so in each row crossings come in pairs: in, out, in, out.
     return float((crossing[1::2] - crossing[::2]).max())
+
+
+def moved_outward(maps: Floats, p: Floats, outward_px: float) -> Floats:
+    """Maps whose rim, the level 0.5 of ``p``, lies farther out all round; islands shrink as openings grow.
+
+    Every pixel near the rim takes the value found ``outward_px`` farther in, along the normal of the rim, so that
+    a region of area A and perimeter P gets A + P d + pi d² (Steiner's formula), and maps that add up to 1 still do.
+
+    Parameters
+    ----------
+    maps
+        Shape (H, W) or (H, W, C), C at most 4: what is moved.
+    p
+        Shape (H, W): its level 0.5 says where the rim is.
+    outward_px
+        Negative: inward.  Meant for a pixel or two: lines farther than ``_RIM_REACH_PX`` from the rim stay.
+    """
+    core = (np.asarray(p) >= LEVEL).astype(np.uint8)
+    if outward_px == 0 or not core.any():
+        return maps
+    margin = int(np.ceil(2 * _RIM_REACH_PX + abs(outward_px)))
+    left, top, width, height = cv2.boundingRect(core)
+    view = np.s_[max(top - margin, 0) : top + height + margin, max(left - margin, 0) : left + width + margin]
+    core = core[view]
+    # positive inside; smoothed, because a mask of pixels runs in steps
+    inward = cv2.distanceTransform(np.pad(core, 1, mode="edge"), cv2.DIST_L2, 5)[1:-1, 1:-1]
+    inward -= cv2.distanceTransform(np.pad(1 - core, 1, mode="edge"), cv2.DIST_L2, 5)[1:-1, 1:-1]
+    inward = cv2.GaussianBlur(inward, (0, 0), 1.5)
+    along_x = cv2.Sobel(inward, cv2.CV_32F, 1, 0, scale=0.125, borderType=cv2.BORDER_REPLICATE)
+    along_y = cv2.Sobel(inward, cv2.CV_32F, 0, 1, scale=0.125, borderType=cv2.BORDER_REPLICATE)
+    near = np.clip(2 - np.abs(inward) / _RIM_REACH_PX, 0, 1)
+    # on the middle line of a slot both sides pull: there the step is shorter than outward_px
+    step = outward_px * near / np.maximum(np.hypot(along_x, along_y), 0.5)
+    rows, columns = np.indices(core.shape, dtype=np.float32)
+    result = np.array(maps, dtype=np.float32)
+    result[view] = cv2.remap(
+        np.ascontiguousarray(result[view]),
+        (columns + step * along_x).astype(np.float32),
+        (rows + step * along_y).astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return result
 
 
 class _Openings(NamedTuple):

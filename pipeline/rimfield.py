@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import cv2
 import numpy as np
 
-from pipeline import rim
+from pipeline.outline import ring_length
 from pipeline.records import RimArc, RimField, RimMove, RimPart, RimShift
 
 if TYPE_CHECKING:
@@ -130,7 +130,7 @@ class _Arc(NamedTuple):
 
 def _arcs(ring: Points) -> list[_Arc]:
     """A closed rim in arcs of equal length, the first in the middle of its top."""
-    total = rim.ring_length(ring)
+    total = ring_length(ring)
     if total <= 0:
         return []
     count = 4 * int(np.clip(round(total / ARC_MM / 4), 1, MOST_ARCS // 4))
@@ -195,7 +195,7 @@ def _shared_out(before: list[Points], after: list[Points], arcs: list[_Arc]) -> 
     lost = np.bincount(nearest.ravel(), closed.ravel(), len(arcs)).astype(np.float64) * step**2
     after_mm = np.zeros(len(arcs))
     for ring in after:
-        total = rim.ring_length(ring)
+        total = ring_length(ring)
         count = max(int(np.ceil(total / (step / 2))), 8)
         columns, rows = np.rint(pixels(_along(ring, np.arange(count) * total / count))).astype(int).T
         after_mm += np.bincount(nearest[rows, columns], minlength=len(arcs)) * total / count

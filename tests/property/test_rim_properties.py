@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline import rim
+from pipeline import outline, rim
 
 SIZE = 64
 
@@ -65,8 +65,8 @@ def test_rings_of_any_picture_enclose_what_they_should(seed, share):
     field = np.clip((field - np.quantile(field, share)) * 3 + 0.5, 0, 1)
     rings = rim.level_lines(field)
     # Signed areas of all rings add up to the area above the level, up to half a pixel along the rims.
-    enclosed = -sum(rim.polygon_area(ring.points) for ring in rings)
-    length = sum(rim.ring_length(ring.points) for ring in rings)
+    enclosed = -sum(outline.polygon_area(ring.points) for ring in rings)
+    length = sum(outline.ring_length(ring.points) for ring in rings)
     assert abs(enclosed - np.count_nonzero(field >= 0.5)) <= 0.5 * length
     # Every corner lies on a line between two neighbouring pixel centres, where the picture takes the level.
     padded = np.pad(field, 1)

@@ -10,7 +10,7 @@ import pytest
 from skimage.color import rgb2lab
 from uncertainties import ufloat
 
-from pipeline import measure, rim
+from pipeline import measure, outline
 from pipeline.records import (
     CameraTag,
     Flag,
@@ -260,6 +260,6 @@ def test_maps_must_fit_the_patch():
 
 def test_outlines_enclose_the_area():
     got = read(maps_of(cover(12.0)))
-    assert sum(rim.polygon_area(line) for line in got.outlines.aperture) == pytest.approx(
+    assert sum(outline.polygon_area(line) for line in got.outlines.aperture) == pytest.approx(
         got.aperture_area_mm2, rel=0.01
     )

@@ -8,7 +8,7 @@ import pytest
 from scipy.special import ellipe
 from skimage import measure as ski
 
-from pipeline import rim
+from pipeline import outline, rim
 
 MM_PER_PX = 0.5
 
@@ -132,8 +132,8 @@ def test_island_of_new_bark_is_taken_off():
     assert got.area_mm2 == pytest.approx(math.pi * (900 - 100), rel=0.003)
     assert got.perimeter_mm == pytest.approx(2 * math.pi * 40, rel=0.005)
     assert got.openings == 1
-    assert sorted(np.sign([rim.polygon_area(ring) for ring in got.outlines])) == [-1, 1]
-    assert sum(rim.polygon_area(ring) for ring in got.outlines) == pytest.approx(got.area_mm2, rel=0.01)
+    assert sorted(np.sign([outline.polygon_area(ring) for ring in got.outlines])) == [-1, 1]
+    assert sum(outline.polygon_area(ring) for ring in got.outlines) == pytest.approx(got.area_mm2, rel=0.01)
 
 
 def test_island_smaller_than_the_smallest_opening_is_counted_as_opening():
@@ -210,7 +210,7 @@ def test_level_lines_agree_with_scikit_image(seed):
     assert len(ours) == len(theirs)
     # scikit-image repeats the first corner and writes (row, column).
     lengths = sorted(np.hypot(*np.diff(line, axis=0).T).sum() for line in theirs)
-    assert sorted(rim.ring_length(ring.points) for ring in ours) == pytest.approx(lengths)
+    assert sorted(outline.ring_length(ring.points) for ring in ours) == pytest.approx(lengths)
     corners = {tuple(np.round(corner, 6)) for line in theirs for corner in line[:, ::-1]}
     assert {tuple(np.round(corner, 6)) for ring in ours for corner in ring.points} == corners
 
@@ -224,7 +224,7 @@ def test_saddle_is_decided_by_the_mean_of_its_four_pixels():
     assert len(rim.level_lines(split[:, ::-1])) == 2
     for field in (joined, split, joined[:, ::-1], split[:, ::-1]):
         # The picture's y runs down, so counter-clockwise round the high side is negative here.
-        assert all(rim.polygon_area(ring.points) < 0 for ring in rim.level_lines(field))
+        assert all(outline.polygon_area(ring.points) < 0 for ring in rim.level_lines(field))
 
 
 def test_hard_mask_agrees_with_scikit_image_regionprops():
