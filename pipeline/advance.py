@@ -108,21 +108,37 @@ def open_visits(visits: Sequence[Visit], at_least: int) -> list[Visit]:
     return kept
 
 
-def advance_line(visits: Sequence[Visit], times: NDArray[np.float64]) -> Line | None:
+def sizes_with_rim(
+    visits: Sequence[Visit],
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Area, perimeter, the area's own standard uncertainty, its common share: shape (N,) each; ``nan`` for ``None``."""
+    area = np.array([v.aperture_area_mm2 for v in visits], dtype=np.float64)
+    area_sd = np.array([v.aperture_area_mm2_sd for v in visits], dtype=np.float64)
+    perimeter = np.array([v.aperture_perimeter_mm for v in visits], dtype=np.float64)
+    common = np.array([v.area_common_rel_sd for v in visits], dtype=np.float64)
+    return area, perimeter, own_sds(area, area_sd, common), common
+
+
+def advance_line(
+    area_mm2: NDArray[np.float64],
+    perimeter_mm: NDArray[np.float64],
+    area_own_sd_mm2: NDArray[np.float64],
+    common_rel_sd: NDArray[np.float64],
+    times: NDArray[np.float64],
+) -> Line | None:
     """Robust line of rim advance against time: the median over all pairs of Gilman's advance a unit of time.
 
     Parameters
     ----------
-    visits
-        Two or more with area and perimeter, in order.
+    area_mm2, perimeter_mm, area_own_sd_mm2, common_rel_sd
+        Shape (N,): visits in order, all with area and perimeter (:func:`sizes_with_rim`).
     times
         Shape (N,), rising where time counts (months, growing months).
     """
-    if len(visits) < 2:
+    area, perimeter = area_mm2, perimeter_mm
+    if area.size < 2:
         return None
-    area = np.array([v.aperture_area_mm2 for v in visits], dtype=np.float64)
-    perimeter = np.array([v.aperture_perimeter_mm for v in visits], dtype=np.float64)
-    first, second = pairs_of(len(visits))
+    first, second = pairs_of(area.size)
     gaps, mean_perimeter = times[second] - times[first], 0.5 * (perimeter[first] + perimeter[second])
     lost = area[first] - area[second]
     good = (gaps > 0) & (mean_perimeter > 0)
@@ -132,14 +148,11 @@ def advance_line(visits: Sequence[Visit], times: NDArray[np.float64]) -> Line | 
         gaps, mean_perimeter, lost = gaps[good], mean_perimeter[good], lost[good]
     slope = median(lost / mean_perimeter / gaps)
     scale = max(median(perimeter), 1e-9)
-    areas, perimeters = area.tolist(), perimeter.tolist()
-    position = np.array(
-        [gilman_advance_mm(areas[0], a, perimeters[0], p) for a, p in zip(areas, perimeters, strict=True)]
-    )
-    own = np.array([area_own_sd(v) for v in visits])
+    mean = 0.5 * (perimeter[0] + perimeter)
+    position = np.where(mean > 0, (area[0] - area) / np.where(mean > 0, mean, 1.0), 0.0)
     around = np.maximum(0.5 * (perimeter + scale), 0.5 * scale)
-    line = line_through(times, position, own / around, slope)
-    return _with_common(line, visits)
+    line = line_through(times, position, area_own_sd_mm2 / around, slope)
+    return _with_common(line, float(common_rel_sd.max()))
 
 
 def width_line(visits: Sequence[Visit], times: NDArray[np.float64], name: str = "aperture_width_mm") -> Line | None:
@@ -153,7 +166,8 @@ def width_line(visits: Sequence[Visit], times: NDArray[np.float64], name: str = 
         return None
     x = np.array([t for t, _, _ in kept], dtype=np.float64)
     y = -np.array([w for _, w, _ in kept], dtype=np.float64)
-    return _with_common(line_through(x, y, np.maximum(own, 1e-6)), visits)
+    line = line_through(x, y, np.maximum(own, 1e-6))
+    return _with_common(line, max(v.area_common_rel_sd for v in visits))
 
 
 def shift_line(visits: Sequence[Visit], times: NDArray[np.float64], piece: str, at_least: int) -> Line | None:
@@ -187,9 +201,8 @@ def shift_line(visits: Sequence[Visit], times: NDArray[np.float64], piece: str, 
     return line_through(x, y, own)
 
 
-def _with_common(line: Line, visits: Sequence[Visit]) -> Line:
-    common = 0.5 * max(v.area_common_rel_sd for v in visits)
-    sd = math.hypot(line.slope_sd, line.slope * common)
+def _with_common(line: Line, common_rel_sd: float) -> Line:
+    sd = math.hypot(line.slope_sd, line.slope * 0.5 * common_rel_sd)
     return Line(line.slope, sd, line.level, line.level_sd, line.correlation, line.birge, line.degrees)
 
 

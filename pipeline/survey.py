@@ -20,7 +20,7 @@ from pipeline.alerts.screen import LAST_VISITS, LOOK_BACK, SCREENS, SeenSites
 from pipeline.alerts.signs import SUSPECTED
 from pipeline.alerts.status import UNKNOWN
 from pipeline.records import SiteHistory, Trend, WoundKind
-from pipeline.timeline.table import AREA, PERIMETER, WIDTH, VisitRecords, visits_in
+from pipeline.timeline.table import AREA, HEIGHT, PERIMETER, WIDTH, VisitRecords, day_of, visits_in
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -150,6 +150,8 @@ class _Screened:
         Shape (S,): row of the first visit that a rule may look at; ``current`` is where the current episode begins.
     signs
         Shape (S,): whether a rule looks at signs.
+    area_own_sd_mm2
+        Shape (V,): of the visits.
     """
 
     passing: Mapping[str, NDArray[np.bool_]]
@@ -158,6 +160,7 @@ class _Screened:
     first: NDArray[np.int64]
     current: NDArray[np.int64]
     signs: NDArray[np.bool_]
+    area_own_sd_mm2: NDArray[np.float64]
 
     @classmethod
     def of(cls, followed: _Followed, grove: _Grove) -> _Screened:
@@ -165,7 +168,7 @@ class _Screened:
         count = len(followed.sites)
         if not seen.day.size:  # nothing was ever seen: the rules look at every site
             every = np.ones(count, dtype=bool)
-            return cls({}, [()] * count, every, followed.begin, seen.current, every)
+            return cls({}, [()] * count, every, followed.begin, seen.current, every, seen.area_own_sd_mm2)
         passing = {rule: screen(seen, grove.settings, grove.today) for rule, screen in SCREENS.items()}
         whole = seen.told.copy()
         for rule in LOOK_BACK:
@@ -181,7 +184,8 @@ class _Screened:
         rules_of: list[list[str]] = [[] for _ in range(count)]
         for k, number in np.argwhere(np.column_stack(list(passing.values()))).tolist():
             rules_of[k].append(names[number])
-        return cls(passing, rules_of, any_rule, first, seen.current, passing[SUSPECTED] | bool(unscreened))
+        signs = passing[SUSPECTED] | bool(unscreened)
+        return cls(passing, rules_of, any_rule, first, seen.current, signs, seen.area_own_sd_mm2)
 
 
 def _columns(followed: _Followed, grove: _Grove) -> SeenSites:
@@ -206,6 +210,7 @@ def _columns(followed: _Followed, grove: _Grove) -> SeenSites:
         stage=followed.posterior.argmax(axis=1),
         area_mm2=area,
         width_mm=width,
+        height_mm=visits.size[:, HEIGHT],
         perimeter_mm=visits.size[:, PERIMETER],
         area_own_sd_mm2=own_sds(area, area_sd, visits.common_rel_sd),
         width_own_sd_mm=own_sds(width, width_sd, 0.5 * visits.common_rel_sd),
@@ -286,12 +291,17 @@ def _with_rate(
     """A site with the rim's advance in its last episode."""
     if not history.visits or history.site.kind is WoundKind.BARK_PANEL:
         return history
-    if screened.first[k] > screened.current[k]:
-        history = followed.history(k, int(screened.current[k]), with_signs=False)
-    last = history.visits[-1].episode
-    within = [visit for visit in history.visits if visit.episode == last]
-    rate = timeline.rim_advance_rate(within, settings.time)
-    trend = Trend(
-        history.site.site, last, within[0].visit_on, within[-1].visit_on, len(within), None, None, rate, None, ""
+    visits = followed.visits
+    rows = slice(int(screened.current[k]), int(followed.end[k]))
+    rate = timeline.rim_advance_rate_of(
+        visits.day[rows],
+        visits.size[rows, AREA],
+        visits.size[rows, PERIMETER],
+        screened.area_own_sd_mm2[rows],
+        visits.common_rel_sd[rows],
+        settings.time,
     )
+    last, count = history.visits[-1], rows.stop - rows.start
+    from_on = day_of(int(visits.day[rows.start]))
+    trend = Trend(history.site.site, last.episode, from_on, last.visit_on, count, None, None, rate, None, "")
     return replace(history, trends=(trend,))

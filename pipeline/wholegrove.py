@@ -22,7 +22,7 @@ from pipeline import alerts, assess, flow, ties, timeline
 from pipeline.records import Register
 from pipeline.store import open_store
 from pipeline.store.bark_tables import SCALE
-from pipeline.store.reading_columns import reading_columns, sums_of_parts
+from pipeline.store.packs import reading_columns
 from pipeline.survey import TreeSurvey, survey_trees
 from pipeline.timeline.table import AREA, HEIGHT, PERIMETER, WIDTH, ReadingTable, table_of
 from pipeline.timeline.visits import variance_shares
@@ -164,21 +164,27 @@ def _with_named_stages(
 def readings_in_columns(grove: Grove, store: Store, sites: Sequence[int]) -> ReadingTable:
     """Readings of sites about which nobody answered, in the scale of their site's bark, as columns."""
     columns = reading_columns(store, sites)
-    sums = sums_of_parts(columns.pop("area_sd_parts"), _weights, len(_NAMES))
-    scale = columns.pop("scale")
+    sums = columns.sums_of_parts(_weights, len(_NAMES))
+    found = columns.groups()
+    scale, size, size_sd = (found.pop(name) for name in ("scale", "size", "size_sd"))
     total = sums[:, :3].sum(axis=1, keepdims=True)
     shares = np.where(total > 0, sums[:, :3] / np.where(total > 0, total, 1.0), (0.0, 1.0, 0.0))
-    tied = ~np.isnan(scale[:, 0]) & (columns["size"][:, AREA] > 0) & (total[:, 0] > 0)
+    tied = ~np.isnan(scale[:, 0]) & (size[:, AREA] > 0) & (total[:, 0] > 0)
     if tied.any():
-        size, sd, shares[tied] = _on_one_bark(
-            columns["size"][tied],
-            columns["size_sd"][tied],
-            sums[tied],
-            scale[tied],
-            grove.settings.reading.rim_wander_mm,
+        size[tied], size_sd[tied], shares[tied] = _on_one_bark(
+            size[tied], size_sd[tied], sums[tied], scale[tied], grove.settings.reading.rim_wander_mm
         )
-        columns["size"][tied], columns["size_sd"][tied] = size, sd
-    return ReadingTable(shares=shares, **columns)
+    return ReadingTable(
+        site=columns.site,
+        day=columns.day,
+        flags=columns.flags,
+        sha256=np.array(columns.sha256, dtype=object),
+        taken_at=columns.moments(),
+        size=size,
+        size_sd=size_sd,
+        shares=shares,
+        **found,
+    )
 
 
 _NAMES = ("site", "visit", "photo", "kept of site", "kept of visit", "kept of photo", "softness", "whole rim")

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.alerts import asked, closure, signs, stem, visiting
+from pipeline.alerts import asked, closure, signs, standstill, stem, visiting
 from pipeline.alerts.view import UNFIT_BITS
 from pipeline.lines import theil_sen_each
 from pipeline.records import Flag, Stage
@@ -47,7 +47,7 @@ class SeenSites:
         Shape (S,): the row at which its current episode begins; ``end`` where it has no visit.
     day, flags, stage
         Shape (V,) a visit: ordinal, bits, most likely stage (filtered).
-    area_mm2, width_mm, perimeter_mm, area_own_sd_mm2, width_own_sd_mm, same_place
+    area_mm2, width_mm, height_mm, perimeter_mm, area_own_sd_mm2, width_own_sd_mm, same_place
         Shape (V,).
     sign_p
         Shape (V, 5).
@@ -64,6 +64,7 @@ class SeenSites:
     stage: NDArray[np.int64]
     area_mm2: NDArray[np.float64]
     width_mm: NDArray[np.float64]
+    height_mm: NDArray[np.float64]
     perimeter_mm: NDArray[np.float64]
     area_own_sd_mm2: NDArray[np.float64]
     width_own_sd_mm: NDArray[np.float64]
@@ -183,8 +184,24 @@ def _growth_against_line(
 
 
 def _stalled(sites: SeenSites, settings: Settings, today: date) -> Sites:
+    """Open beyond a slit, and not plainly moving since the visit from which on it must have stood; see ``standstill``.
+
+    Visits of a young wound, which the rule leaves out, only take that visit away, never bring in another one.
+    """
     width = np.nan_to_num(sites.width_mm[sites.last_sized])
-    return sites.is_open & (width >= closure.ALMOST_CLOSED_MM)
+    wide = sites.is_open & (width >= closure.ALMOST_CLOSED_MM)
+    known = ~(np.isnan(sites.width_mm[sites.sized]) | np.isnan(sites.height_mm[sites.sized]))
+    rows, site = sites.sized[known], sites.site_of_sized[known]
+    last, back = np.full(sites.end.size, -1), np.full(sites.end.size, -1)
+    last[site] = rows  # of several the last one stays
+    grown = growing_day_numbers(sites.day, settings.grove.growing_months)
+    since = grown[last[site]] - grown[rows]
+    stood = since >= standstill.LEAST_DAYS
+    back[site[stood]] = rows[stood]
+    months = np.maximum(grown[last] - grown[back], 1) / DAYS_A_MONTH
+    pace = 0.5 * (sites.width_mm[back] - sites.width_mm[last]) / months
+    moving = pace * NEARLY >= standstill.PLAINLY_MOVING * settings.alerts.stalled_advance_mm_per_month
+    return np.asarray(wide & (back >= 0) & ~moving, dtype=np.bool_)
 
 
 def _reopened(sites: SeenSites, settings: Settings, today: date) -> Sites:
@@ -261,7 +278,7 @@ SCREENS: dict[str, Screen] = {
 }
 """By rule."""
 LOOK_BACK = (signs.SUSPECTED, signs.CONFIRMED, signs.SPREADING, closure.ENLARGED, closure.STALLED, closure.REOPENED,
-             stem.GIRDLED, visiting.AGAINST)  # fmt: skip
+             visiting.AGAINST)  # fmt: skip
 """Rules that look at more than the last visits of a site that passes."""
 LAST_VISITS = 3
 """Visits that the other rules look at."""

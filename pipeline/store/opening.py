@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from sqlalchemy import Connection, Engine
 
-KNOWN: tuple[str, ...] = ("0001", "0002", "0003", "0004", "0005", "0006", "0007", "0008")
+KNOWN: tuple[str, ...] = ("0001", "0002", "0003", "0004", "0005", "0006", "0007", "0008", "0009")
 """Every version of the schema, oldest first; the last one is what this program writes."""
 
 BUSY_S = 30.0

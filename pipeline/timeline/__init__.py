@@ -10,7 +10,7 @@ from pipeline.timeline.chain import follow
 from pipeline.timeline.episodes import RegisterIndex, episode_starts, events_of_site, index_register
 from pipeline.timeline.forecast import Lenders, RatePrior, forecast_closing, rate_prior
 from pipeline.timeline.history import borrow_rates, site_history
-from pipeline.timeline.rates import area_closure_pct, rim_advance_rate, trend_of
+from pipeline.timeline.rates import area_closure_pct, rim_advance_rate, rim_advance_rate_of, trend_of
 from pipeline.timeline.stages import filter_stages, smooth_stages
 from pipeline.timeline.visits import combine_visit, visits_of
 
@@ -29,6 +29,7 @@ __all__ = [
     "index_register",
     "rate_prior",
     "rim_advance_rate",
+    "rim_advance_rate_of",
     "site_history",
     "smooth_stages",
     "trend_of",

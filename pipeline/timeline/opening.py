@@ -87,9 +87,12 @@ def likelihoods_of_openings(
     none[:, 3] += stay * near
     none[:, 4:] += keep * shut
 
-    sd = _or_one(width_sd_mm)
+    found = np.where(np.isnan(width_mm)[:, None], 1.0, none)
+    seen = np.flatnonzero(width > 0)  # densities cost most by far, and only an opening has one
+    width, scale, scale_sd, widest, near = (a[seen] for a in (width, scale, scale_sd, widest, near))
+    sd, is_first = _or_one(width_sd_mm[seen]), is_first[seen]
     anything = 0.5 * odd / widest
-    some = np.empty_like(none)
+    some = np.empty((seen.size, 6))
     seam = keep * SEAM_SEEN * _density(width, sd, 0.0, settings.closed_width_mm) + anything
     some[:, 4] = some[:, 5] = seam
     sd = np.hypot(sd, scale_sd)
@@ -99,7 +102,8 @@ def likelihoods_of_openings(
     some[:, 2] = stay * _density(width, sd, BEAD[0] * scale, BEAD[1] * scale) + other
     some[:, 3] = stay * (1.0 - near) * _density(width, sd, SHRINKING[0], SHRINKING[1] * scale) + other
     some[is_first, :4] = (keep / widest + anything)[is_first, None]
-    return np.where(np.isnan(width_mm)[:, None], 1.0, np.where((width > 0)[:, None], some, none))
+    found[seen] = some
+    return found
 
 
 def of_another_wound(width_mm: Numbers) -> Numbers:
@@ -124,8 +128,11 @@ def reach_of_closing(
         Shape (N,): width lost a day in this episode up to then.
     """
     left = before_mm - settings.closed_width_mm - np.maximum(USUAL_MM_PER_DAY, FASTER * pace_mm_per_day) * days
-    can = 0.5 * erfc(np.nan_to_num(left) / (_or_one(before_sd_mm) * _ROOT_2))
-    return np.where(before_mm > 0, TOO_FAST + (1.0 - TOO_FAST) * can, 1.0)
+    weight = np.ones_like(left)
+    was_open = before_mm > 0
+    can = 0.5 * erfc(left[was_open] / (_or_one(before_sd_mm[was_open]) * _ROOT_2))
+    weight[was_open] = TOO_FAST + (1.0 - TOO_FAST) * can
+    return weight
 
 
 def contradicts(

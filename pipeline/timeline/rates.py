@@ -14,7 +14,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.advance import COVERAGE, advance_line, area_own_sd, interval, open_visits, shift_line, width_line
+from pipeline.advance import (
+    COVERAGE,
+    advance_line,
+    area_own_sd,
+    interval,
+    open_visits,
+    shift_line,
+    sizes_with_rim,
+    width_line,
+)
 from pipeline.lines import mann_kendall, normal_quantile
 from pipeline.records import Interval, Trend
 from pipeline.seasons import DAYS_A_MONTH, DAYS_A_YEAR, growing_months
@@ -50,10 +59,29 @@ def area_closure_pct(visits: Sequence[Visit]) -> Interval | None:
 
 def rim_advance_rate(visits: Sequence[Visit], settings: TimeSettings) -> Interval | None:
     """Rim advance of one episode in mm a month; ``None`` where there are fewer visits than a rate needs."""
-    carrying = open_visits(visits, settings.min_visits_for_rate)
-    if len(carrying) < settings.min_visits_for_rate:
+    day = np.array([v.visit_on.toordinal() for v in visits], dtype=np.int64)
+    return rim_advance_rate_of(day, *sizes_with_rim(visits), settings)
+
+
+def rim_advance_rate_of(
+    day: NDArray[np.int64],
+    area: NDArray[np.float64],
+    perimeter: NDArray[np.float64],
+    area_own_sd_mm2: NDArray[np.float64],
+    common_rel_sd: NDArray[np.float64],
+    settings: TimeSettings,
+) -> Interval | None:
+    """:func:`rim_advance_rate` of visits given as columns, shape (N,) each; ``nan`` is not measured."""
+    need = settings.min_visits_for_rate
+    measured = np.flatnonzero(~(np.isnan(area) | np.isnan(perimeter)))
+    is_open = np.flatnonzero(area[measured])
+    kept = measured[: is_open[-1] + 1] if is_open.size else measured[:0]
+    if is_open.size and kept.size < need:
+        kept = measured[: is_open[-1] + 2]
+    if kept.size < need:
         return None
-    return interval(advance_line(carrying, _days_since_first(carrying) / DAYS_A_MONTH))
+    months = (day[kept] - day[kept[0]]) / DAYS_A_MONTH
+    return interval(advance_line(area[kept], perimeter[kept], area_own_sd_mm2[kept], common_rel_sd[kept], months))
 
 
 def _days_since_first(visits: Sequence[Visit]) -> NDArray[np.float64]:

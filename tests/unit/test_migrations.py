@@ -90,6 +90,10 @@ def test_the_steps_make_exactly_the_tables_of_the_code(tmp_path: Path) -> None:
         f"{table.name}_no_{act}"
         for table in (*FACTS, *HAND_FACTS, audit_log, digests, digest_steps)
         for act in ("update", "delete")
+    } | {
+        f"{table}_{act}_unpacks"
+        for table in ("results", "standing", "readings", "bark_scales")
+        for act in ("insert", "update", "delete")
     }
 
 
