@@ -89,6 +89,9 @@ class Calibration:
         Share of misses that the two above allow.
     rim_sd_mm, rim_repeat_sd_mm
         How far rims were found to be off on drawn photos: over all, and from photo to photo of one wound.
+    rim_offset_mm, rim_offset_sd_mm
+        How far out (positive) rims were found to lie on the mean there, and its standard error.  It is taken off the
+        maps, and the two figures above hold for what is then left.
     """
 
     stage_temperature: float
@@ -101,6 +104,8 @@ class Calibration:
     alpha: float
     rim_sd_mm: float = 0.0
     rim_repeat_sd_mm: float | None = None
+    rim_offset_mm: float = 0.0
+    rim_offset_sd_mm: float = 0.0
 
     @classmethod
     def neutral(cls) -> Calibration:
@@ -121,6 +126,8 @@ class Calibration:
             alpha=float(content["alpha"]),
             rim_sd_mm=float(content.get("rim_sd_mm", 0.0)),
             rim_repeat_sd_mm=content.get("rim_repeat_sd_mm"),
+            rim_offset_mm=float(content.get("rim_offset_mm", 0.0)),
+            rim_offset_sd_mm=float(content.get("rim_offset_sd_mm", 0.0)),
         )
 
     def to_json(self) -> dict[str, Any]:
@@ -142,6 +149,28 @@ class Calibration:
     def stage_set(self, stage_p: NDArray[np.floating]) -> tuple[Stage, ...]:
         """Stages that cannot be ruled out at the level ``1 - alpha`` (split conformal, adaptive sets)."""
         return tuple(Stage(int(k)) for k in np.flatnonzero(conformal_scores(stage_p) <= self.stage_quantile + 1e-12))
+
+
+def given_stage(tissue: NDArray[np.float32], stage_p: NDArray[np.floating]) -> NDArray[np.float32]:
+    """Tissue maps that agree with the stage: a fresh or resinous wound has no new tissue.
+
+    By the law of total probability over "new tissue there is, or is not": where there is none, the other tissues keep
+    their proportions and add up to 1.  The pale cut edge of the bark inside a fresh rim looks like callus on its own,
+    and its rim was read up to 1.3 mm too far in.
+
+    Parameters
+    ----------
+    tissue
+        Shape (H, W, 5), adding up to 1.
+    stage_p
+        Shape (6,).
+    """
+    none_p = np.float32(stage_p[Stage.FRESH] + stage_p[Stage.RESINOUS])
+    new = tissue[..., Tissue.NEW_TISSUE]
+    gain = 1 + none_p * new / np.maximum(1 - new, np.float32(1e-6))
+    given = tissue * gain[..., None]
+    given[..., Tissue.NEW_TISSUE] = (1 - none_p) * new
+    return np.asarray(given)
 
 
 def conformal_scores(stage_p: NDArray[np.floating]) -> NDArray[np.float64]:
@@ -220,6 +249,8 @@ class NetworkReader:
         tissue -= tissue.max(axis=2, keepdims=True)
         np.exp(tissue, out=tissue)
         tissue /= tissue.sum(axis=2, keepdims=True)
+        stage_p = self.calibration.stages(raw["stage"][0])
+        tissue = self._rim_put_right(given_stage(tissue, stage_p), patch.mm_per_px)
         tissue[~patch.valid] = (0, 0, 0, 0, 1)
         signs = np.negative(np.clip(raw["signs"], -30, 30))
         np.exp(signs, out=signs)
@@ -231,7 +262,7 @@ class NetworkReader:
         return SiteMaps(
             tissue=tissue,
             signs=signs,
-            stage_p=self.calibration.stages(raw["stage"][0]),
+            stage_p=stage_p,
             sign_p=self.calibration.signs(raw["presence"][0]),
             not_a_site_p=max(float(flags[2]), strange),
             reader=self.name,
@@ -240,6 +271,17 @@ class NetworkReader:
             rim_sd_mm=self.calibration.rim_sd_mm,
             rim_repeat_sd_mm=self.calibration.rim_repeat_sd_mm,
         )
+
+    def _rim_put_right(self, tissue: NDArray[np.float32], mm_per_px: float) -> NDArray[np.float32]:
+        """Tissue maps with the rim of the opening where drawn wounds have it, on the mean."""
+        from pipeline import rim
+
+        outward_px = -self.calibration.rim_offset_mm / mm_per_px
+        if outward_px == 0:
+            return tissue
+        # the last of them is what is left to 1 (a picture of five channels cannot be moved at once)
+        four = rim.moved_outward(tissue[..., :4], tissue[..., Tissue.APERTURE], outward_px)
+        return np.asarray(np.concatenate([four, 1 - four.sum(axis=2, keepdims=True)], axis=2))
 
 
 def sha256_of(file: Path) -> str:

@@ -133,18 +133,27 @@ def seal(folder: Path, *, name: str, settings: str) -> None:
     partial.replace(folder / "contract.json")
 
 
-def state_rim(folder: Path, rim_sd_mm: float, rim_repeat_sd_mm: float) -> None:
+def state_rim(
+    folder: Path, rim_sd_mm: float, rim_repeat_sd_mm: float, rim_offset_mm: float, rim_offset_sd_mm: float
+) -> None:
     """Write into a model folder how far its rims were found to be off, and seal it anew.
 
     Parameters
     ----------
     rim_sd_mm, rim_repeat_sd_mm
-        Deviation over all rims, and from photo to photo of one wound, as ``benchmarks/bench_truth.py`` and
-        ``benchmarks/bench_repeat.py`` print them.
+        Deviation over all rims, and from photo to photo of one wound, once the offset is taken off.
+    rim_offset_mm, rim_offset_sd_mm
+        How far out the rims lie on the mean, and its standard error.  ``benchmarks/bench_repeat.py --state`` finds
+        all four.
     """
     file = folder / "calibration.json"
     content = json.loads(file.read_text(encoding="utf-8"))
-    content |= {"rim_sd_mm": rim_sd_mm, "rim_repeat_sd_mm": rim_repeat_sd_mm}
+    content |= {
+        "rim_sd_mm": round(rim_sd_mm, 3),
+        "rim_repeat_sd_mm": round(rim_repeat_sd_mm, 3),
+        "rim_offset_mm": round(rim_offset_mm, 3),
+        "rim_offset_sd_mm": round(rim_offset_sd_mm, 3),
+    }
     file.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
     contract = json.loads((folder / "contract.json").read_text(encoding="utf-8"))
     seal(folder, name=contract["name"], settings=contract["settings"])

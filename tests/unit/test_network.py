@@ -5,14 +5,15 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from pipeline import network, places
+from pipeline import network, places, rim
 from pipeline.errors import ModelError
 from pipeline.network import Calibration, FeatureStatistics
-from pipeline.records import SitePatch
+from pipeline.records import SitePatch, Tissue
 
 
 def test_prepare_is_the_published_normalisation():
@@ -73,6 +74,34 @@ def test_calibration_survives_json():
     again = Calibration.from_json(json.loads(json.dumps(base.to_json())))
     for name in base.__slots__:
         np.testing.assert_array_equal(getattr(again, name), getattr(base, name))
+
+
+def test_a_wound_without_new_tissue_shows_none():
+    # Law of total probability by hand, as fractions: 0.7 of the time there is no new tissue, and then bark 0.2 and
+    # opening 0.3 of a pixel that otherwise is half new tissue stand for 0.4 and 0.6 of it.
+    tissue = np.array([[[0.2, 0.3, 0.5, 0.0, 0.0], [0.0, 0.0, 0.0, 0.0, 1.0]]], np.float32)
+    stage_p = np.array([0.3, 0.4, 0.2, 0.1, 0.0, 0.0])
+    given = network.given_stage(tissue, stage_p)
+    np.testing.assert_allclose(given[0, 0], [0.7 * 0.4 + 0.3 * 0.2, 0.7 * 0.6 + 0.3 * 0.3, 0.3 * 0.5, 0, 0], rtol=1e-5)
+    np.testing.assert_array_equal(given[0, 1], [0, 0, 0, 0, 1])
+    # where new tissue is certain to be possible nothing changes
+    np.testing.assert_array_equal(network.given_stage(tissue, np.array([0.0, 0, 0.5, 0.5, 0, 0])), tissue)
+
+
+def test_a_networks_offset_is_taken_off_its_maps():
+    # A round opening of 30 mm in new tissue, read 0.4 mm too far in all round: closed form pi (r + d)^2.
+    mm_per_px, radius_mm = 0.25, 15.0
+    rows, columns = np.indices((180, 180))
+    inward = radius_mm / mm_per_px - np.hypot(rows - 90, columns - 88)
+    opening = np.clip(0.5 + inward / 3, 0, 1).astype(np.float32)
+    tissue = np.stack([0 * opening, opening, 1 - opening, 0 * opening, 0 * opening], axis=2)
+    calibration = replace(Calibration.neutral(), rim_offset_mm=-0.4)
+    reader = network.NetworkReader("test", None, calibration, None, {})
+    right = reader._rim_put_right(tissue, mm_per_px)
+    np.testing.assert_allclose(right.sum(axis=2), 1, atol=1e-5)
+    found = rim.measure_region(right[..., Tissue.APERTURE], rim.Grid(np.ones(opening.shape, bool), mm_per_px))
+    assert found.area_mm2 == pytest.approx(np.pi * (radius_mm + 0.4) ** 2, rel=0.003)
+    assert found.width_mm == pytest.approx(2 * (radius_mm + 0.4), abs=0.03)
 
 
 def test_mahalanobis_distance_of_whitened_features():

@@ -235,3 +235,53 @@ def test_hard_mask_agrees_with_scikit_image_regionprops():
     assert got.perimeter_mm == pytest.approx(props.perimeter_crofton, rel=0.01)
     row, column = props.centroid
     assert got.centroid_mm == pytest.approx((column + 0.5, -(row + 0.5)), abs=0.05)
+
+
+# ---------------------------------------------------------------- a rim put elsewhere
+
+
+def soft(inward_px: np.ndarray, blur_px: float = 1.0) -> np.ndarray:
+    return np.clip(0.5 + inward_px / (2 * blur_px), 0, 1).astype(np.float32)
+
+
+@pytest.mark.parametrize("outward_px", [-1.5, -0.4, 0.3, 0.9, 1.5])
+def test_a_rim_moved_outward_obeys_steiners_formula(outward_px):
+    # Steiner: the parallel body of a rectangle with sides a, b at distance d has area ab + 2 (a + b) d + pi d²; of the
+    # rounded rectangle that has this body, with corners of radius r, moving by d gives radius r + d.
+    a, b, corner = 50.0, 90.0, 12.0
+    rows, columns = np.indices((160, 120))
+    x, y = np.abs(columns - 60.3) - a / 2 + corner, np.abs(rows - 79.6) - b / 2 + corner
+    inward = corner - np.hypot(np.maximum(x, 0), np.maximum(y, 0)) - np.minimum(np.maximum(x, y), 0)
+    p = soft(inward)
+
+    def area(radius: float, d: float) -> float:
+        inner_a, inner_b = a - 2 * corner, b - 2 * corner
+        return inner_a * inner_b + 2 * (inner_a + inner_b) * (radius + d) + math.pi * (radius + d) ** 2
+
+    moved = rim.moved_outward(p, p, outward_px)
+    got = rim.measure_region(moved, rim.Grid(np.ones(p.shape, bool)))
+    around = 2 * (a + b) - 8 * corner + 2 * math.pi * (corner + outward_px)
+    # to a thirtieth of a pixel all round
+    assert (got.area_mm2 - area(corner, outward_px)) / around == pytest.approx(0, abs=0.03)
+    assert got.width_mm == pytest.approx(a + 2 * outward_px, abs=0.08)
+    assert got.height_mm == pytest.approx(b + 2 * outward_px, abs=0.08)
+
+
+def test_an_island_shrinks_as_its_opening_grows():
+    # Closed form: a ring of radii R and r with both rims moved by d has area pi ((R + d)² - (r - d)²).
+    rows, columns = np.indices((150, 150))
+    away = np.hypot(rows - 75.2, columns - 74.7)
+    p = soft(np.minimum(60 - away, away - 20))
+    got = rim.measure_region(rim.moved_outward(p, p, 0.8), rim.Grid(np.ones(p.shape, bool)))
+    assert got.area_mm2 == pytest.approx(math.pi * (60.8**2 - 19.2**2), rel=0.003)
+
+
+def test_maps_that_add_up_to_one_still_do():
+    rng = np.random.default_rng(2)
+    maps = rng.dirichlet(np.ones(4), (60, 60)).astype(np.float32)
+    rows, columns = np.indices((60, 60))
+    moved = rim.moved_outward(maps, soft(15 - np.hypot(rows - 30, columns - 30)), 0.7)
+    np.testing.assert_allclose(moved.sum(axis=2), 1, atol=1e-5)
+    # far from the rim nothing moves
+    np.testing.assert_array_equal(moved[:3], maps[:3])
+    np.testing.assert_array_equal(moved[30, 30], maps[30, 30])
