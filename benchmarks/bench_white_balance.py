@@ -63,6 +63,8 @@ PLANCK_NM_K = 1.438777e7
 """Second radiation constant."""
 SENSOR = ((600.0, 42.0), (538.0, 42.0), (462.0, 30.0))
 """Peak and width in nm of an invented sensor's red, green and blue."""
+PRINTS = {"black ink": 1.0, "mostly black": 0.7, "coloured inks": 0.0}
+"""Share of the density of a printed grey that black ink makes."""
 LAMPS_K = (2000, 2400, 2700, 2856, 3000, 4000, 5000, 10000)
 
 
@@ -93,9 +95,11 @@ def white_led(phosphor: float) -> NDArray[np.float64]:
 
 def spectral_lights() -> dict[str, NDArray[np.float64]]:
     """Lights of the second table."""
+    bands = np.sum([peak * _bell(nm, 4.0, 4.0) for peak, nm in ((0.6, 436.0), (1.2, 545.0), (1.1, 611.0))], axis=0)
     return {f"{kelvin} K": planck(kelvin) for kelvin in LAMPS_K} | {
         "white LED": white_led(0.6),
         "warm LED": white_led(1.8),
+        "three-band": 0.05 + bands,
     }
 
 
@@ -109,20 +113,54 @@ def reflectances() -> NDArray[np.float64]:
     return np.asarray(np.linalg.solve(to_rgb @ day @ basis.T, wanted.T).T @ basis)
 
 
-def spectral_table(rng: np.random.Generator) -> None:
-    """A camera that balances its sensor, then mixes colours by a matrix made for daylight: gains against adaptation."""
-    things = reflectances()
+def printed_greys(black: float) -> NDArray[np.float64]:
+    """Spectra of the card's greys, of whose density black ink makes a share and cyan, magenta, yellow the rest.
+
+    The inks are invented; they are mixed so that the grey has its colour in daylight.  Shape (3, wavelengths).
+    """
+    levels = colour.linear_of_srgb(np.array(cardspec.PATCH_SRGB) / 255)
+    inks = np.stack([_bell(640.0, 55.0, 50.0), _bell(545.0, 35.0, 30.0), _bell(440.0, 40.0, 45.0)])
+    day = COLOUR_MATCHING * planck(6500)
+    to_rgb = np.linalg.inv(XYZ_OF_RGB) @ np.diag(XYZ_OF_RGB.sum(axis=1) / day.sum(axis=1)) @ day
+    greys = []
+    for level in levels:
+        whole = -np.log10(level)
+        amounts = np.full(3, (1 - black) * whole)
+        for _ in range(50):  # Newton's method
+            seen = 10 ** -(black * whole + amounts @ inks)
+            slope = -np.log(10) * (to_rgb * seen) @ inks.T
+            amounts = amounts - np.linalg.solve(slope, to_rgb @ seen - level)
+        greys.append(10 ** -(black * whole + amounts @ inks))
+    return np.array(greys)
+
+
+def spectral_camera(rng: np.random.Generator, things: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+    """An invented sensor, shape (3, wavelengths), and the matrix that mixes its colours, made for daylight."""
     sensor = np.stack([_bell(middle, width, width) for middle, width in SENSOR])
     training = np.concatenate([things, np.clip(rng.uniform(0.1, 0.6, (40, 1)) + 0.3 * np.sin(
         NM / rng.uniform(40, 120, (40, 1)) + rng.uniform(0, 6, (40, 1))), 0.02, 0.95)])  # fmt: skip
     day = planck(6500)
     seen = training @ (sensor * day).T / (sensor * day).sum(axis=1)
     xyz = training @ (COLOUR_MATCHING * day).T / (COLOUR_MATCHING * day).sum(axis=1) * XYZ_OF_RGB.sum(axis=1)
-    mix = np.linalg.lstsq(seen, xyz @ np.linalg.inv(XYZ_OF_RGB).T, rcond=None)[0].T
+    return sensor, np.linalg.lstsq(seen, xyz @ np.linalg.inv(XYZ_OF_RGB).T, rcond=None)[0].T
+
+
+def spectral_table(rng: np.random.Generator) -> None:
+    """A camera that balances its sensor, then mixes colours by a matrix made for daylight: gains against adaptation.
+
+    And what is said of it: whether L*, a*, b* lie in their stated 95 % intervals, without and with the flag of an
+    artificial light; and whether the greys alone raise that flag, by how they were printed.
+    """
+    things = reflectances()
+    sensor, mix = spectral_camera(rng, things)
     truth = colour.lab_of_srgb8(np.array(CHIPS, np.uint8))
+    levels = colour.linear_of_srgb(np.array(cardspec.PATCH_SRGB) / 255)[:, None]
+    prints = {name: printed_greys(black) for name, black in PRINTS.items()}
     together: list[float] = []
     for name, light in spectral_lights().items():
         errors: dict[str, list[float]] = {"gains": [], "adapted": []}
+        held: dict[str, list[bool]] = {"plain": [], "flagged": []}
+        raised: dict[str, list[bool]] = {each: [] for each in PRINTS}
         for _ in range(20):
             response = sensor * light
             raw = things @ response.T
@@ -130,11 +168,24 @@ def spectral_table(rng: np.random.Generator) -> None:
             own = (white[1] / white) ** rng.uniform(0.3, 0.9)
             picture, paper = (raw * own) @ mix.T, (white * own) @ mix.T
             gains = 1 / np.maximum(paper, 1e-3 * paper.max())
-            for way, balanced in (("gains", picture * gains), ("adapted", picture @ colour.adaptation(1 / gains).T)):
+            matrix = colour.adaptation(1 / gains)
+            for way, balanced in (("gains", picture * gains), ("adapted", picture @ matrix.T)):
                 lab = colour.lab_of_linear(np.clip(balanced, 0, 1))
                 errors[way] += colour.delta_e_2000(lab, truth).tolist()
+            sd = colour.light_sd(gains, matrix)
+            for said, stated in (("plain", sd), ("flagged", np.hypot(sd, colour.LAMP_LAB_SD))):
+                held[said] += (np.abs(lab - truth) < 1.96 * np.asarray(stated)).ravel().tolist()
+            for each, greys in prints.items():
+                seen = (greys @ response.T * own) @ mix.T
+                fitted = seen.sum(axis=0) / (seen**2 / levels).sum(axis=0)
+                raised[each].append(colour.is_artificial(CameraTag(), fitted * seen / levels))
         cells = [f"{np.median(v):5.2f} ({np.quantile(v, 0.95):5.2f})" for v in errors.values()]
-        print(f"{name:14s} gains {cells[0]}   adapted {cells[1]}")
+        print(
+            f"{name:14s} gains {cells[0]}   adapted {cells[1]}   95 % interval holds "
+            f"{100 * np.mean(held['plain']):3.0f} %, flagged {100 * np.mean(held['flagged']):3.0f} %   "
+            "greys raise the flag: "
+            + ", ".join(f"{each} {100 * np.mean(flags):.0f} %" for each, flags in raised.items())
+        )
         together += errors["adapted"]
     print(f"spectra, all lights: median {np.median(together):.2f}, 95th percentile {np.quantile(together, 0.95):.2f}")
 

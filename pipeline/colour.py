@@ -16,7 +16,7 @@ from pipeline import camera, cardspec
 from pipeline.records import Flag, WhiteBalance
 
 if TYPE_CHECKING:
-    from pipeline.records import CardFix, ImageRGB, Photo, SurfaceFix
+    from pipeline.records import CameraTag, CardFix, ImageRGB, Photo, SurfaceFix
 
 SRGB_TO_XYZ = np.array(
     [
@@ -52,6 +52,14 @@ CAST_LIMIT = 12.0
 LAMP_CAST = 2.0
 """Ratio of the gains of blue and red above which the light is called a lamp's: daylight stays below 1.7."""
 GOOD_LIGHT_SD = (1.0, 1.5, 1.5)
+HUE_LIMIT = 0.04
+"""Root mean square by which the greys may differ in hue: twice the most that 79 drawn photos in daylight came to."""
+DIM_EV = 6.0
+"""Exposure value below which no daylight is expected: 160 lx (2.5 lx times 2^EV, ISO 2720), where the deep shade of a
+crown at noon still has some hundred; a phone's torch, a lamp in a room and dusk lie below."""
+LAMP_LAB_SD = (1.0, 4.5, 4.0)
+"""What L*, a*, b* of wood are off by (root mean square) under white diodes, after the card's balance: made-up spectra,
+``benchmarks/bench_white_balance.py``."""
 WOOD_SRGB = (170, 128, 90)
 """A browning wood, on which ways of balancing are compared: made up."""
 CLIPPED_LEVEL = 252
@@ -229,6 +237,10 @@ def white_balance(photo: Photo, card: CardFix, fix: SurfaceFix) -> WhiteBalance 
     under a lamp of 2,700 K the two differ by several CIEDE2000.  Greys cannot tell which of the two is right for a
     camera, so half their difference on wood is part of the uncertainty.
 
+    Neither can greys that are printed in black alone tell a diode's light from daylight of the same white: all of them
+    reflect the same share at every wavelength.  So the photo's own tags are asked too (flash, exposure), and whether
+    the greys differ in hue, as greys mixed from coloured inks do in the light of some lamps, and stained ones.
+
     Parameters
     ----------
     photo
@@ -268,12 +280,29 @@ def white_balance(photo: Photo, card: CardFix, fix: SurfaceFix) -> WhiteBalance 
         flags |= Flag.LIGHT_INCANDESCENT
     matrix = adaptation(1 / gains)
     lab_sd = light_sd(gains, matrix)
+    if is_artificial(photo.camera, gains * seen / target):
+        flags |= Flag.LIGHT_ARTIFICIAL
+        widened = np.hypot(lab_sd, LAMP_LAB_SD)
+        lab_sd = (float(widened[0]), float(widened[1]), float(widened[2]))
     if is_p3(photo.camera.colour_profile):
         matrix = matrix @ P3_TO_SRGB
     rows = [(float(a), float(b), float(c)) for a, b, c in matrix]
     return WhiteBalance(
         (float(gains[0]), float(gains[1]), float(gains[2])), residual, uneven, flags, tuple(rows), lab_sd
     )
+
+
+def is_artificial(tag: CameraTag, balanced: NDArray[np.float64]) -> bool:
+    """Whether tags or greys speak against daylight.
+
+    Parameters
+    ----------
+    balanced
+        Light of each patch after the gains, as a share of what it should be, shape (N, 3).
+    """
+    hue = balanced / balanced.mean(axis=1, keepdims=True) - 1
+    dim = tag.exposure_value is not None and tag.exposure_value < DIM_EV
+    return tag.flash or dim or float(np.sqrt(np.mean(hue**2))) > HUE_LIMIT
 
 
 def light_sd(gains: NDArray[np.float64], matrix: NDArray[np.float64]) -> tuple[float, float, float]:

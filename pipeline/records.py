@@ -219,6 +219,7 @@ class Flag(IntFlag):
     CARD_COVERED = 1 << 24
     SCALE_FROM_BARK = 1 << 25
     OTHER_PLACE = 1 << 26
+    LIGHT_ARTIFICIAL = 1 << 27
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -252,6 +253,7 @@ FLAG_SENTENCES: dict[Flag, str] = {
     Flag.CARD_BENT: "The card is bent round the trunk; its curve was measured and allowed for.",
     Flag.DIGITAL_ZOOM: "The photo was zoomed digitally, so its focal length is less certain.",
     Flag.LIGHT_INCANDESCENT: "The light was as yellow as a lamp's, so colours are less certain.",
+    Flag.LIGHT_ARTIFICIAL: "The light was a flash's or lamp's, or too dim for daylight, so colours are less certain.",
     Flag.CARD_COVERED: "Something covers part of the card: a finger, a leaf or dirt.",
     Flag.SCALE_FROM_BARK: "No card could be read; site and sizes come from the bark of another photo, less certainly.",
 }
@@ -396,6 +398,8 @@ class CameraTag:
     ``focal_mm`` is the true focal length, which tells a phone's lenses apart; ``focal_rel_doubt`` is what a crop
     adds to the relative standard uncertainty of ``focal_px``.
     ``colour_profile`` is the description of the embedded ICC profile (e.g. ``Display P3``), empty for plain sRGB.
+    ``flash`` is True where the flash is said to have fired; ``exposure_value`` is the exposure at ISO 100, in powers of
+    two (ISO 2720), as far as time, aperture and sensitivity are told.
     """
 
     maker: str = ""
@@ -407,6 +411,8 @@ class CameraTag:
     colour_profile: str = ""
     focal_mm: float | None = None
     focal_rel_doubt: float = 0.0
+    flash: bool = False
+    exposure_value: float | None = None
 
     @property
     def device(self) -> str:

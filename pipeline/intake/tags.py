@@ -23,6 +23,7 @@ FOCAL_LENGTH, FOCAL_LENGTH_35MM, DIGITAL_ZOOM_RATIO = 37386, 41989, 41988
 PIXEL_X_DIMENSION, PIXEL_Y_DIMENSION = 40962, 40963
 FOCAL_PLANE_X_RESOLUTION, FOCAL_PLANE_UNIT = 41486, 41488
 BODY_SERIAL_NUMBER = 42033
+EXPOSURE_TIME, F_NUMBER, SENSITIVITY, FLASH = 33434, 33437, 34855, 37385
 
 FILM_DIAGONAL_MM = math.hypot(36.0, 24.0)
 """Diagonal of the 36 mm x 24 mm film frame."""
@@ -51,6 +52,8 @@ class Tags:
     digital_zoom: float | None = None
     focal_plane_px_per_mm: float | None = None
     stated_size: tuple[float, float] | None = None
+    flash: bool = False
+    exposure_value: float | None = None
 
 
 def read_tags(exif: bytes) -> Tags:
@@ -128,7 +131,18 @@ def _collect(main: Mapping[int, str | float], detail: Mapping[int, str | float])
         digital_zoom=_positive(detail.get(DIGITAL_ZOOM_RATIO)),
         focal_plane_px_per_mm=resolution / _UNIT_MM[int(unit)] if resolution and unit in _UNIT_MM else None,
         stated_size=(width, height) if width and height else None,
+        flash=bool(int(_number(detail.get(FLASH)) or 0) & 1),
+        exposure_value=_exposure_value(detail),
     )
+
+
+def _exposure_value(detail: Mapping[int, str | float]) -> float | None:
+    """log2(N² / t) - log2(S / 100): how bright the scene was taken to be (ISO 2720, APEX of Exif)."""
+    time_s, f_number = _positive(detail.get(EXPOSURE_TIME)), _positive(detail.get(F_NUMBER))
+    sensitivity = _positive(detail.get(SENSITIVITY))
+    if time_s is None or f_number is None or sensitivity is None:
+        return None
+    return math.log2(f_number**2 / time_s) - math.log2(sensitivity / 100)
 
 
 def camera_of(tags: Tags, width_px: int, height_px: int, colour_profile: str = "") -> CameraTag:
@@ -153,6 +167,8 @@ def camera_of(tags: Tags, width_px: int, height_px: int, colour_profile: str = "
         colour_profile=colour_profile,
         focal_mm=tags.focal_mm,
         focal_rel_doubt=doubt,
+        flash=tags.flash,
+        exposure_value=tags.exposure_value,
     )
 
 

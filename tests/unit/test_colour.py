@@ -255,6 +255,39 @@ def test_daylight_is_no_lamp_and_adds_no_doubt() -> None:
     np.testing.assert_allclose(balance.lab_sd, colour.GOOD_LIGHT_SD, atol=0.5)
 
 
+def test_greys_of_one_hue_tell_nothing_of_the_light_and_a_stained_one_does() -> None:
+    shares = np.array([0.97, 1.0, 1.04])[:, None] * np.ones(3)
+    assert not colour.is_artificial(CameraTag(), shares)
+    # one of three greys 12 % short of blue: hues of (1, 1, 0.88) over their mean, root mean square of nine by hand
+    stained = shares * [[1, 1, 1], [1, 1, 0.88], [1, 1, 1]]
+    assert np.sqrt((2 * (1 / 0.96 - 1) ** 2 + (0.88 / 0.96 - 1) ** 2) / 9) == pytest.approx(0.0340, abs=1e-4)
+    assert not colour.is_artificial(CameraTag(), stained)
+    assert colour.is_artificial(CameraTag(), shares * [[1, 1, 1], [1, 1, 0.82], [1, 1, 1]])
+
+
+@pytest.mark.parametrize(
+    ("tag", "raised"),
+    [
+        (CameraTag(flash=True), True),
+        # ISO 2720: 2.5 lx times 2^EV; a lamp-lit room has some 100 lx, open shade some 10,000
+        (CameraTag(exposure_value=np.log2(100 / 2.5)), True),
+        (CameraTag(exposure_value=np.log2(10_000 / 2.5)), False),
+        (CameraTag(), False),
+    ],
+)
+def test_flash_and_dim_light_widen_the_colour_s_uncertainty(tag: CameraTag, raised: bool) -> None:
+    view = small(gains=(0.9, 0.8, 0.7))
+    _, photo = balanced(view)
+    found = card.find_card(photo.pixels, Settings().card)
+    fix = surface.fit_surface(photo, found, 2 * np.pi * view.radius_mm, Settings().surface)
+    balance = colour.white_balance(
+        replace(photo, camera=replace(photo.camera, flash=tag.flash, exposure_value=tag.exposure_value)), found, fix
+    )
+    assert balance is not None
+    assert (Flag.LIGHT_ARTIFICIAL in balance.flags) is raised
+    assert (balance.lab_sd[1] > 4) is raised
+
+
 # ---------------------------------------------------------------- Display P3
 
 P3_PRIMARIES = ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060))

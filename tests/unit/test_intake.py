@@ -234,6 +234,17 @@ def test_a_photo_of_another_shape_that_outgrows_its_stated_size_has_no_known_foc
     assert camera.focal_rel_doubt == 0
 
 
+def test_flash_and_exposure_are_read() -> None:
+    # Exif tag 0x9209: bit 0 is "fired". The "sunny 16" rule: f/16 and 1/100 s at ISO 100 are log2(256 * 100) = 14.64.
+    said = opened(encoded(exif=exif(Flash=0x19, ExposureTime=0.01, FNumber=16.0, ISOSpeedRatings=100))).camera
+    assert said.flash and said.exposure_value == pytest.approx(14.64, abs=0.01)
+    # four times the sensitivity for the same exposure: a quarter of the light
+    dimmer = opened(encoded(exif=exif(Flash=0x10, ExposureTime=0.01, FNumber=16.0, ISOSpeedRatings=400))).camera
+    assert not dimmer.flash and dimmer.exposure_value == pytest.approx(12.64, abs=0.01)
+    silent = opened(encoded(exif=exif(FNumber=1.8))).camera
+    assert not silent.flash and silent.exposure_value is None
+
+
 def test_lenses_of_one_phone_are_told_apart_by_their_true_focal_length() -> None:
     wide = opened(encoded(exif=exif(FocalLengthIn35mmFilm=13, FocalLength=1.5))).camera
     main = opened(encoded(exif=exif(FocalLengthIn35mmFilm=26, FocalLength=5.1))).camera
