@@ -42,6 +42,8 @@ class Filled:
     rim_right: bool
     note: str
     raw: Mapping[str, object] = field(default_factory=dict)
+    extents: Mapping[Sign, tuple[Polygon, ...]] = field(default_factory=dict)
+    """Outlines of signs that were drawn; none of them where the shown ones were called right."""
 
     @property
     def is_empty(self) -> bool:
@@ -87,6 +89,7 @@ def read_form(form: Mapping[str, Sequence[str]], desk: Desk, site: int) -> Fille
         if place is None:
             raise UsageError("The patch of this photo cannot be shown.", "Leave the rim as it is.")
         rim = rims.parse_rim(rim_text, place.window)
+    extents = _extents(form, one("extent", 60_000), desk, sha256) if verdict is Verdict.SIGN else {}
     note = "".join(c for c in one("note", 4 * MAX_NOTE) if c.isprintable() or c == "\n")
     if len(note) > MAX_NOTE:
         raise UsageError(f"A note has at most {MAX_NOTE} letters.", "Shorten it.")
@@ -103,10 +106,22 @@ def read_form(form: Mapping[str, Sequence[str]], desk: Desk, site: int) -> Fille
         bool(one("rim_right")) and not rim,
         note,
         dict(form),
+        {sign: shapes for sign, shapes in extents.items() if sign in signs},
     )
     if filled.is_empty:
         raise UsageError("Nothing was answered.", "Choose an answer first.")
     return filled
+
+
+def _extents(form: Mapping[str, Sequence[str]], text: str, desk: Desk, sha256: str) -> dict[Sign, tuple[Polygon, ...]]:
+    """What the form says of how far signs reach: drawn, or as they are shown."""
+    right = {s: () for name in form.get("extent_right", ())[:10] if (s := _choice(Sign, name)) is not None}
+    if not text:
+        return dict(right)
+    place = pictures.place_of(desk, sha256)
+    if place is None:
+        raise UsageError("The patch of this photo cannot be shown.", "Leave the signs as they are drawn.")
+    return right | rims.parse_extents(text, place.window)
 
 
 def _choice(kind: type[C], text: str) -> C | None:
@@ -175,6 +190,12 @@ def _reviews(
         content: dict[str, object] = {"rim_mm": [list(p) for p in filled.rim]} if filled.rim else {"rim": "accepted"}
         answer = ReviewAnswer.CORRECTED if filled.rim else ReviewAnswer.CONFIRMED
         rows.append(replace(basis, answer=answer, payload=content))
+    for sign, shapes in filled.extents.items():
+        extent: dict[str, object] = (
+            {"extent_mm": [[list(p) for p in s] for s in shapes]} if shapes else {"extent": "accepted"}
+        )
+        answer = ReviewAnswer.CORRECTED if shapes else ReviewAnswer.NOTE
+        rows.append(replace(basis, answer=answer, sign=sign, payload=extent))
     rows = rows or [basis]
     lead = replace(
         rows[0],
@@ -258,13 +279,16 @@ def at_stake(task: Task | None, earlier: Sequence[Review]) -> frozenset[Sign]:
 def _replacing(rows: list[Review], who: str, filled: Filled, earlier: Sequence[Review]) -> list[Review]:
     """Let the new answers replace the same person's earlier ones on this photo, one for one; the rest are taken back.
 
-    A form without a verdict leaves an earlier verdict as it is; so do a stage and a rim that are not touched.
+    A form without a verdict leaves an earlier verdict as it is; so do a stage, a rim and extents that are not touched.
+    The extent of a sign that the person sees no more goes with it.
     """
     replaced = {review.replaces for review in earlier}
     mine = [r for r in earlier if r.who == who and r.sha256 == filled.sha256 and r.id not in replaced]
     mine = [r for r in mine if not r.payload.get("takes_back")]
     groups = {_topic(row) for row in rows}
     old = [r for r in mine if _topic(r) in groups]
+    if filled.verdict is not None:
+        old += [r for r in mine if _topic(r).startswith("extent") and r.sign not in filled.signs]
     out: list[Review] = []
     for row in rows:
         same = next((r for r in old if (_topic(r), r.sign) == (_topic(row), row.sign)), None)
@@ -282,6 +306,8 @@ def _topic(review: Review) -> str:
         return "rim"
     if review.stage is not None:
         return "stage"
+    if "extent_mm" in review.payload or "extent" in review.payload:
+        return f"extent of {review.sign}"
     is_note = review.answer is ReviewAnswer.NOTE and review.sign is None and review.payload.get("verdict") is None
     return "note" if is_note else "signs"
 

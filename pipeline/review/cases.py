@@ -125,6 +125,8 @@ class CaseView:
     siblings: tuple[Sibling, ...]
     rim: Polygon
     rim_by: str
+    extents: dict[Sign, tuple[Polygon, ...]]
+    extents_by: dict[Sign, str]
     inoculated_on: date | None
     history: SiteHistory
 
@@ -161,8 +163,9 @@ def case_view(
     if then is not None:
         on_bark = alignment.align(desk, readings, then.sha256, now.sha256, look=bool(before))
     rim, rim_by = _rim(now, readings, reviews)
+    extents, extents_by = _extents(now, readings, reviews)
     if blind:
-        rim, rim_by = (), ""
+        rim, rim_by, extents, extents_by = (), "", {}, {}
     inoculated = [e.on for e in history.events if e.event is EventKind.INOCULATED]
     return CaseView(
         site=site,
@@ -186,6 +189,8 @@ def case_view(
         siblings=_siblings(desk, site, blind),
         rim=rim,
         rim_by=rim_by,
+        extents=extents,
+        extents_by=extents_by,
         inoculated_on=max(inoculated, default=None),
         history=history,
     )
@@ -283,6 +288,21 @@ def _rim(now: Frame, readings: Sequence[Reading], reviews: Sequence[Review]) -> 
     reading = next(r for r in readings if r.sha256 == now.sha256)
     main = rims.largest(reading.outlines.aperture)
     return (rims.fewer_corners(main), "") if main is not None else ((), "")
+
+
+def _extents(
+    now: Frame, readings: Sequence[Reading], reviews: Sequence[Review]
+) -> tuple[dict[Sign, tuple[Polygon, ...]], dict[Sign, str]]:
+    """Outlines of each sign that is drawn on a photo, with few enough corners to drag, and which person drew it."""
+    said = corrections.said_of(reviews).get(now.sha256, corrections.Said())
+    by = {sign: said.extents_from[sign].who for sign, shapes in said.extents.items() if shapes}
+    reading = next(r for r in readings if r.sha256 == now.sha256)
+    found = {}
+    for sign, outlines in reading.outlines.signs.items():
+        patches = sorted((p for p in outlines if rims.area_mm2(p) > 0), key=rims.area_mm2, reverse=True)
+        patches = patches[: rims.MAX_PATCHES]
+        found[sign] = tuple(patches if sign in by else map(rims.fewer_corners, patches))
+    return {sign: shapes for sign, shapes in found.items() if shapes}, by
 
 
 def _alerts(desk: Desk, site: Site) -> tuple[Alert, ...]:

@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 
 from pipeline import rim as rim_of_map
+from pipeline.corrections import Said, said_of
 from pipeline.errors import UsageError
 from pipeline.records import Reading, Review, ReviewAnswer, Sign, SitePatch, Stage
 from pipeline.review import pictures, rims
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from pipeline.review.verdicts import Given
 
 APERTURE = "aperture"
+BY_NETWORK = "network"
 NAMES: tuple[str, ...] = (APERTURE, *(sign.value for sign in Sign))
 CATEGORIES = [
     {"id": i + 1, "name": name, "supercategory": "wound" if name == APERTURE else "sign"}
@@ -48,8 +50,9 @@ FINER = 8
 def export_labels(desk: Desk, folder: Path) -> tuple[int, int]:
     """Write every photo that a person judged, with what they said.
 
-    An outline of a sign is the network's, kept where a person confirmed the sign; a rim is a person's,
-    or the network's where a person accepted it.
+    An outline of a sign is a person's where one drew it or called the shown one right (``outline_by`` names them);
+    else the network's, kept where a person confirmed the sign (``outline_by`` is ``network``).  A rim is a person's, or
+    the network's where a person accepted it.
 
     Returns
     -------
@@ -128,10 +131,14 @@ def _shapes(about: Sequence[Review], reading: Reading) -> list[tuple[str, tuple[
             found.append((APERTURE, (tuple((float(x), float(y)) for x, y in drawn),), review.who))
         elif review.payload.get("rim") == "accepted" and reading.outlines.aperture:
             found.append((APERTURE, reading.outlines.aperture, review.who))
-        elif review.answer is ReviewAnswer.CONFIRMED and review.sign is not None:
-            outlines = reading.outlines.signs.get(review.sign, ())
+    said = said_of(about).get(reading.sha256, Said())
+    confirmed = {review.sign for review in about if review.answer is ReviewAnswer.CONFIRMED}
+    for sign in Sign:
+        if sign in confirmed:
+            drawn_by = said.extents_from.get(sign)
+            outlines = said.extents.get(sign) or reading.outlines.signs.get(sign, ())
             if outlines:
-                found.append((review.sign.value, outlines, "network"))
+                found.append((sign.value, outlines, BY_NETWORK if drawn_by is None else drawn_by.who))
     return found
 
 
@@ -201,7 +208,7 @@ def run_lengths(mask: NDArray[np.uint8]) -> dict[str, Any]:
 
 
 def import_labels(desk: Desk, file: Path, who: str) -> tuple[int, int]:
-    """Take rims, signs and stages from a COCO file as this person's answers; earlier answers stay on record.
+    """Take rims, signs, their outlines and stages from a COCO file as a person's answers; earlier ones stay on record.
 
     Images are matched by their hash (``sha256``, or a file name that is one).
 
@@ -269,12 +276,16 @@ def _reviews(
         return []
     scale = place.width_px / float(image.get("width") or place.width_px)
     rims_px, signs = [], set()
+    extents: dict[Sign, list[Polygon]] = {}
     for annotation in annotations:
         name = names.get(annotation["category_id"], "")
         if name == APERTURE:
             rims_px += _outlines(annotation["segmentation"], scale, place, stem)
         elif name in NAMES:
             signs.add(Sign(name))
+            if annotation.get("outline_by") != BY_NETWORK:
+                outlines = _outlines(annotation["segmentation"], scale, place, stem)
+                extents.setdefault(Sign(name), []).extend(outlines)
     basis = Review(who, desk.now(), ReviewAnswer.NOTE, result.site, sha256, payload={"from": source})
     rows = [_with(basis, ReviewAnswer.CONFIRMED, sign=sign) for sign in Sign if sign in signs]
     stage = next((s for s in Stage if s.word == image.get("stage")), None)
@@ -285,6 +296,9 @@ def _reviews(
     main = rims.largest(rims_px)
     if main is not None:
         rows.append(_with(basis, ReviewAnswer.CORRECTED, rim=main))
+    rows += [
+        _with(basis, ReviewAnswer.CORRECTED, sign=sign, extent=shapes) for sign, shapes in extents.items() if shapes
+    ]
     if rows:
         verdict = Verdict.SIGN.value if signs else None
         lead = {"is_lead": True, "verdict": verdict, "signs": sorted(s.value for s in signs), "kind": "import",
@@ -294,9 +308,15 @@ def _reviews(
 
 
 def _with(
-    basis: Review, answer: ReviewAnswer, sign: Sign | None = None, stage: Stage | None = None, rim: Polygon = ()
+    basis: Review,
+    answer: ReviewAnswer,
+    sign: Sign | None = None,
+    stage: Stage | None = None,
+    rim: Polygon = (),
+    extent: Sequence[Polygon] = (),
 ) -> Review:
     payload = {**basis.payload, **({"rim_mm": [list(p) for p in rim]} if rim else {})}
+    payload |= {"extent_mm": [[list(p) for p in shape] for shape in extent]} if extent else {}
     return Review(**{**_fields(basis), "answer": answer, "sign": sign, "stage": stage, "payload": payload})
 
 

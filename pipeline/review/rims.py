@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.errors import UsageError
+from pipeline.records import Sign
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
     from pipeline.records import Polygon, Window
 
 MAX_CORNERS = 400
+MAX_PATCHES = 12
+"""Separate patches of one sign that a person may draw."""
 HANDLES = 20
 MARGIN_MM = 30.0
 
@@ -74,20 +77,56 @@ def parse_rim(text: str, window: Window) -> Polygon:
     """
     try:
         content = json.loads(text)
-        polygon = tuple((float(x), float(y)) for x, y in content)
-    except (ValueError, TypeError, RecursionError, OverflowError):
+    except (ValueError, RecursionError):
         raise UsageError("The rim cannot be read.", "Draw it again.") from None
+    return checked(content, window, "rim")
+
+
+def parse_extents(text: str, window: Window) -> dict[Sign, tuple[Polygon, ...]]:
+    """How far signs reach, as the page sends it: JSON ``{"conk": [[[x, y], ...], ...]}`` in mm, y up.
+
+    Raises
+    ------
+    UsageError
+        If it cannot be read, names something that is no sign, holds too many patches, or one that is no outline.
+    """
+    try:
+        content = json.loads(text)
+        named = {Sign(name): list(patches) for name, patches in content.items()}
+    except (ValueError, TypeError, AttributeError, RecursionError):
+        raise UsageError("The drawn signs cannot be read.", "Draw them again.") from None
+    if any(len(patches) > MAX_PATCHES for patches in named.values()):
+        raise UsageError(f"A sign has at most {MAX_PATCHES} patches.", "Draw those that lie together as one.")
+    return {
+        sign: tuple(checked(patch, window, f"outline of {sign.words}") for patch in patches)
+        for sign, patches in named.items()
+        if patches
+    }
+
+
+def checked(content: object, window: Window, what: str) -> Polygon:
+    """An outline out of plain JSON, counter-clockwise, rounded to 0.01 mm.
+
+    Raises
+    ------
+    UsageError
+        If it is no outline; ``what`` names it in the sentence.
+    """
+    try:
+        polygon = tuple((float(x), float(y)) for x, y in content)  # type: ignore[attr-defined]
+    except (ValueError, TypeError, OverflowError):
+        raise UsageError(f"The {what} cannot be read.", "Draw it again.") from None
     if not 3 <= len(polygon) <= MAX_CORNERS:
-        raise UsageError(f"A rim has 3 to {MAX_CORNERS} corners, this one has {len(polygon)}.", "Draw it again.")
+        raise UsageError(f"The {what} has {len(polygon)} corners instead of 3 to {MAX_CORNERS}.", "Draw it again.")
     for x, y in polygon:
         inside_x = window.left_mm - MARGIN_MM <= x <= window.right_mm + MARGIN_MM
         inside_y = window.bottom_mm - MARGIN_MM <= y <= window.top_mm + MARGIN_MM
         if not (math.isfinite(x) and math.isfinite(y) and inside_x and inside_y):
-            raise UsageError("A corner of the rim lies outside the patch.", "Drag it back onto the bark.")
+            raise UsageError(f"A corner of the {what} lies outside the patch.", "Drag it back onto the bark.")
     if crosses_itself(polygon):
-        raise UsageError("The rim crosses itself.", "Drag its corners so that it goes round the opening once.")
+        raise UsageError(f"The {what} crosses itself.", "Drag its corners so that it goes round once.")
     if abs(area_mm2(polygon)) < 0.5:
-        raise UsageError("The rim encloses hardly anything.", "Drag its corners apart.")
+        raise UsageError(f"The {what} encloses hardly anything.", "Drag its corners apart.")
     rounded = tuple((round(x, 2), round(y, 2)) for x, y in polygon)
     return rounded if area_mm2(rounded) > 0 else rounded[::-1]
 

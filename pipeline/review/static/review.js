@@ -189,105 +189,357 @@ function startCase() {
     say(`${long.toFixed(1)} mm (${Math.abs(to[0] - ruler.from[0]).toFixed(1)} round the trunk, ${Math.abs(to[1] - ruler.from[1]).toFixed(1)} along it)`);
   }
 
-  // ---------------------------------------------------------------- the rim
+  // ---------------------------------------------------------------- drawing: the rim, and how far each sign reaches
+  // A layer is what a person draws of one thing: patches of corners in mm, y downwards, and what they were before.
+  const fields = { rim: one("#rim"), extent: one("#extent") };
   const correct = one("#correct");
-  const field = one("#rim");
-  let corners = null, outline = null, handles = [];
+  const draws = all("[data-draw]");
+  const tools = one("#drawing");
+  const layers = new Map();
+  let active = "", handles = [], sketch = null;
+  const words = (name) => (name === "rim" ? "rim" : one(`[name=sign][value=${name}]`).dataset.words);
+  const starter = (name) => (name === "rim" ? correct : draws.find((button) => button.dataset.draw === name));
+  const ticked = (name) => name === "rim" || one(`[name=sign][value=${name}]`).checked;
+  const parsePoints = (text) => text.trim().split(" ").map((p) => p.split(",").map(Number)).map(([x, y]) => [x, -y]);
+
   function sizeHandles() {
     const radius = Math.max(0.2, 6 * box[2] / Math.max(1, now.clientWidth));
-    for (const handle of handles) handle.setAttribute("r", radius);
+    for (const handle of handles) handle.setAttribute("r", handle.classList.contains("grip") ? radius * 1.4 : radius);
   }
-  function startRim() {
+  function shapes(name) {  // what the page had drawn of it, with the dark line under each
+    const lines = all(`.shapes .line.${name === "rim" ? "aperture" : name}`, now);
+    return lines.flatMap((line) => [line.previousElementSibling, line]);
+  }
+  function begin(name) {
+    if (active === name) return;
+    if (active) rest();
     setMeasuring(false);
     if (viewer.dataset.mode === "blink") setMode("side");
-    const text = field.value ? JSON.parse(field.value) : correct.dataset.points.trim().split(" ").map((p) => p.split(",").map(Number));
-    corners = text.map(([x, y]) => [x, -y]);
+    if (!layers.has(name)) {
+      const given = (starter(name).dataset.points || "").split(";").filter((text) => text.trim());
+      layers.set(name, { patches: given.map(parsePoints), past: [] });
+    }
+    active = name;
+    if (name === "rim") one("[name=rim_right]").checked = false;
+    else {
+      const tick = one(`[name=sign][value=${name}]`);
+      tick.checked = one("[name=verdict][value=sign]").checked = true;
+      const right = one(`[name=extent_right][value=${name}]`);
+      if (right) right.checked = false;
+    }
+    starter(name).setAttribute("aria-pressed", "true");
+    tools.hidden = false;
+    one("#drawing-what").textContent = words(name);
+    for (const button of all("[data-patch]", tools)) button.hidden = name === "rim";
     viewer.classList.add("drawing");
-    correct.setAttribute("aria-pressed", "true");
-    one("[name=rim_right]").checked = false;
-    drawRim();
-    say(`${corners.length} corners. Drag them; or Tab to one and move it with the arrow keys.`);
+    const layer = layers.get(name);
+    drawAll();
+    if (name !== "rim" && !layer.patches.length) setSketching(true);
+    else say(`${count(layer)}. Drag the corners; or Tab to one and move it with the arrow keys.`);
   }
-  function drawRim(focus = -1) {
-    if (outline) outline.remove();
-    outline = document.createElementNS(SVG, "g");
-    const halo = document.createElementNS(SVG, "polygon"), line = document.createElementNS(SVG, "polygon");
-    halo.setAttribute("class", "halo");
-    line.setAttribute("class", "own");
-    outline.append(halo, line);
-    handles = corners.map((corner, i) => {
-      const handle = document.createElementNS(SVG, "circle");
-      handle.setAttribute("class", "handle");
-      handle.setAttribute("tabindex", "0");
-      handle.setAttribute("role", "button");
-      handle.addEventListener("pointerdown", (event) => {
-        event.preventDefault();
-        handle.focus();
-        handle.setPointerCapture(event.pointerId);
-        const move = (moved) => { corners[i] = place(now, moved); placeRim(); };
-        handle.addEventListener("pointermove", move);
-        for (const name of ["pointerup", "pointercancel"])
-          handle.addEventListener(name, () => handle.removeEventListener("pointermove", move), { once: true });
+  const count = (layer) => `${layer.patches.reduce((sum, patch) => sum + patch.length, 0)} corners`;
+  function setSketching(on) {
+    sketch = on ? [] : null;
+    viewer.classList.toggle("busy", on || measuring);
+    one("#sketch").setAttribute("aria-pressed", String(on));
+    if (on) say(`Press and drag round the ${words(active)}; or put a patch in the middle with the button or Insert.`);
+  }
+  function rest() {  // leave the drawing as it is
+    if (!active) return;
+    setSketching(false);
+    starter(active).setAttribute("aria-pressed", "false");
+    viewer.classList.remove("drawing");
+    tools.hidden = true;
+    const layer = layers.get(active), name = active;
+    active = "";
+    if (!layer.patches.length) layers.delete(name);
+    drawAll();
+  }
+  function drop() {  // leave everything as the page had it
+    const name = active;
+    layers.get(name).patches = [];
+    rest();
+    say(`The ${words(name)} is left as it was.`);
+    starter(name).focus();
+  }
+  function remember() {
+    const layer = layers.get(active);
+    layer.past.push(JSON.stringify(layer.patches));
+    if (layer.past.length > 200) layer.past.shift();
+  }
+  function back() {
+    const layer = layers.get(active);
+    if (!layer.past.length) { say("There is no step to take back."); return; }
+    layer.patches = JSON.parse(layer.past.pop());
+    drawAll();
+    say(`One step taken back; ${count(layer)}.`);
+  }
+  const middleOf = (patch) => [0, 1].map((axis) => patch.reduce((sum, p) => sum + p[axis], 0) / patch.length);
+  const element = (name, kind) => {
+    const made = document.createElementNS(SVG, name);
+    made.setAttribute("class", kind);
+    return made;
+  };
+  function drawAll(focus = null) {
+    for (const old of all(".layer", now)) old.remove();
+    handles = [];
+    for (const name of ["rim", ...draws.map((button) => button.dataset.draw)]) {
+      const layer = layers.get(name);
+      for (const shape of shapes(name)) shape.toggleAttribute("hidden", Boolean(layer && layer.patches.length));
+      if (!layer) continue;
+      const group = element("g", `layer${name === active ? " active" : ""}`);
+      layer.patches.forEach((patch, k) => {
+        const halo = element("polygon", "halo"), line = element("polygon", "own");
+        line.setAttribute("fill", name !== "rim" && one(`#now-${name}`) ? `url(#now-${name})` : "none");
+        group.append(halo, line);
+        if (name === active) patch.forEach((_, i) => group.append(cornerOf(name, k, i)));
+        if (name === active && name !== "rim") group.append(gripOf(name, k));
       });
-      handle.addEventListener("keydown", (event) => rimKey(event, i));
-      outline.append(handle);
-      return handle;
-    });
-    now.append(outline);
-    placeRim();
-    if (focus >= 0) handles[focus].focus();
+      now.append(group);
+    }
+    placeAll();
+    if (focus) {
+      const target = handles.find((h) => Number(h.dataset.patch) === focus[0] && h.dataset.corner === String(focus[1]));
+      if (target) target.focus();
+    }
   }
-  function placeRim() {
-    const text = corners.map(([x, y]) => `${x.toFixed(2)},${y.toFixed(2)}`).join(" ");
-    for (const polygon of all("polygon", outline)) polygon.setAttribute("points", text);
-    handles.forEach((handle, i) => {
-      handle.setAttribute("cx", corners[i][0]);
-      handle.setAttribute("cy", corners[i][1]);
-      handle.setAttribute("aria-label", `Corner ${i + 1} of ${corners.length}: ${corners[i][0].toFixed(1)} mm right, ${(-corners[i][1]).toFixed(1)} mm up`);
-    });
+  function placeAll() {
+    for (const [name, layer] of layers) {
+      const lines = name === active ? all(".layer.active polygon", now) : [];
+      layer.patches.forEach((patch, k) => {
+        const text = patch.map(([x, y]) => `${x.toFixed(2)},${y.toFixed(2)}`).join(" ");
+        for (const line of lines.slice(2 * k, 2 * k + 2)) line.setAttribute("points", text);
+      });
+    }
+    let at = 0;  // resting layers were drawn in the same order
+    const resting = all(".layer:not(.active) polygon", now);
+    for (const name of ["rim", ...draws.map((button) => button.dataset.draw)]) {
+      const layer = layers.get(name);
+      if (!layer || name === active) continue;
+      for (const patch of layer.patches) {
+        const text = patch.map(([x, y]) => `${x.toFixed(2)},${y.toFixed(2)}`).join(" ");
+        for (const line of resting.slice(at, at + 2)) line.setAttribute("points", text);
+        at += 2;
+      }
+    }
+    for (const handle of handles) {
+      const patch = layers.get(active).patches[handle.dataset.patch];
+      const grip = handle.classList.contains("grip");
+      const [x, y] = grip ? middleOf(patch) : patch[handle.dataset.corner];
+      handle.setAttribute("cx", x);
+      handle.setAttribute("cy", y);
+      const where = `${x.toFixed(1)} mm right, ${(-y).toFixed(1)} mm up`;
+      const which = layers.get(active).patches.length > 1 ? ` of patch ${Number(handle.dataset.patch) + 1}` : "";
+      handle.setAttribute("aria-label", grip
+        ? `Whole patch ${Number(handle.dataset.patch) + 1}: ${where}. Arrow keys move it, Page Up and Page Down change its size, Delete takes it away.`
+        : `Corner ${Number(handle.dataset.corner) + 1} of ${patch.length}${which}: ${where}`);
+    }
     sizeHandles();
-    field.value = JSON.stringify(corners.map(([x, y]) => [Number(x.toFixed(2)), Number((-y).toFixed(2))]));
+    write();
   }
-  function rimKey(event, i) {
+  function write() {
+    const plain = (patch) => patch.map(([x, y]) => [Number(x.toFixed(2)), Number((-y).toFixed(2))]);
+    const sent = {};  // what was only looked at is not sent: calling it right has a box of its own
+    for (const [name, layer] of layers) {
+      if (layer.patches.length && (layer.past.length || layer.kept) && ticked(name)) sent[name] = layer.patches.map(plain);
+    }
+    const { rim, ...extents } = sent;
+    fields.rim.value = rim ? JSON.stringify(rim[0]) : "";
+    fields.extent.value = Object.keys(extents).length ? JSON.stringify(extents) : "";
+  }
+  function dragging(handle, moved) {
+    handle.addEventListener("pointerdown", (event) => {
+      event.preventDefault();
+      event.stopPropagation();
+      handle.focus();
+      handle.setPointerCapture(event.pointerId);
+      remember();
+      let last = place(now, event);
+      const move = (to) => { const here = place(now, to); moved(here, last); last = here; placeAll(); };
+      handle.addEventListener("pointermove", move);
+      for (const name of ["pointerup", "pointercancel"])
+        handle.addEventListener(name, () => { handle.removeEventListener("pointermove", move); warn(); }, { once: true });
+    });
+  }
+  function handleOf(kind, k, i) {
+    const handle = element("circle", kind);
+    handle.dataset.patch = k;
+    handle.dataset.corner = i;
+    handle.setAttribute("tabindex", "0");
+    handle.setAttribute("role", "button");
+    handles.push(handle);
+    return handle;
+  }
+  function cornerOf(name, k, i) {
+    const handle = handleOf("handle", k, i), layer = layers.get(name);
+    dragging(handle, (here) => { layer.patches[k][i] = here; });
+    handle.addEventListener("keydown", (event) => cornerKey(event, layer.patches[k], k, i));
+    return handle;
+  }
+  function gripOf(name, k) {
+    const handle = handleOf("handle grip", k, "all"), layer = layers.get(name);
+    const shift = (dx, dy) => { layer.patches[k] = layer.patches[k].map(([x, y]) => [x + dx, y + dy]); };
+    dragging(handle, (here, last) => shift(here[0] - last[0], here[1] - last[1]));
+    handle.addEventListener("keydown", (event) => {
+      const step = steps(event);
+      const sizes = { PageUp: 1.1, PageDown: 1 / 1.1 };
+      if (step) { remember(); shift(...step); placeAll(); }
+      else if (sizes[event.key]) {
+        remember();
+        const [cx, cy] = middleOf(layer.patches[k]), factor = sizes[event.key];
+        layer.patches[k] = layer.patches[k].map(([x, y]) => [cx + (x - cx) * factor, cy + (y - cy) * factor]);
+        placeAll();
+      } else if (event.key === "Delete") takeAway(k);
+      else return;
+      event.preventDefault();
+      event.stopPropagation();
+    });
+    return handle;
+  }
+  function steps(event) {
     const step = event.shiftKey ? 0.1 : 0.5;
-    const moves = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] };
-    if (moves[event.key]) {
-      corners[i] = [corners[i][0] + moves[event.key][0], corners[i][1] + moves[event.key][1]];
-      placeRim();
-    } else if (event.key === "Delete" && corners.length > 3) {
-      corners.splice(i, 1);
-      drawRim(Math.min(i, corners.length - 1));
+    return { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] }[event.key];
+  }
+  function cornerKey(event, patch, k, i) {
+    const step = steps(event);
+    if (step) {
+      remember();
+      patch[i] = [patch[i][0] + step[0], patch[i][1] + step[1]];
+      placeAll();
+    } else if (event.key === "Delete" && patch.length > 3) {
+      remember();
+      patch.splice(i, 1);
+      drawAll([k, Math.min(i, patch.length - 1)]);
     } else if (event.key === "Insert") {
-      const next = corners[(i + 1) % corners.length];
-      corners.splice(i + 1, 0, [(corners[i][0] + next[0]) / 2, (corners[i][1] + next[1]) / 2]);
-      drawRim(i + 1);
+      remember();
+      const next = patch[(i + 1) % patch.length];
+      patch.splice(i + 1, 0, [(patch[i][0] + next[0]) / 2, (patch[i][1] + next[1]) / 2]);
+      drawAll([k, i + 1]);
     } else return;
     event.preventDefault();
     event.stopPropagation();
   }
-  function stopRim() {
-    if (!corners) return;
-    corners = null;
-    outline.remove();
-    outline = null;
-    handles = [];
-    field.value = "";
-    viewer.classList.remove("drawing");
-    correct.setAttribute("aria-pressed", "false");
-    say("The rim is left as it was.");
-    correct.focus();
+  function takeAway(k) {
+    const layer = layers.get(active);
+    if (!layer.patches.length) return;
+    remember();
+    layer.patches.splice(k, 1);
+    drawAll();
+    say(layer.patches.length ? "One patch taken away." : "No patch is left.");
+    one("#sketch").focus();
   }
+  function addPatch(patch) {
+    const layer = layers.get(active);
+    if (layer.patches.length >= 12) { say("A sign has at most 12 patches."); return; }
+    remember();
+    layer.patches.push(patch);
+    setSketching(false);
+    drawAll([layer.patches.length - 1, "all"]);
+    say(`Patch ${layer.patches.length} with ${patch.length} corners. Drag them; or Tab to one and move it with the arrow keys.`);
+    warn();
+  }
+  function putPatch() {
+    const [x, y] = [box[0] + box[2] / 2, box[1] + box[3] / 2], radius = Math.min(box[2], box[3]) / 12;
+    addPatch(Array.from({ length: 10 }, (_, i) => [x + radius * Math.cos(0.628 * i), y + radius * Math.sin(0.628 * i)]));
+  }
+  // Takes away the corner that changes the outline least, until few are left (Visvalingam & Whyatt 1993).
+  function fewer(line, corners) {
+    const points = line.slice();
+    const loss = (i) => {
+      const [a, b, c] = [points[(i + points.length - 1) % points.length], points[i], points[(i + 1) % points.length]];
+      return Math.abs((b[0] - a[0]) * (c[1] - a[1]) - (c[0] - a[0]) * (b[1] - a[1]));
+    };
+    while (points.length > corners) {
+      let least = 0;
+      for (let i = 1; i < points.length; i += 1) if (loss(i) < loss(least)) least = i;
+      points.splice(least, 1);
+    }
+    return points;
+  }
+  function crosses(patch) {
+    const side = (p, q, r) => Math.sign((q[0] - p[0]) * (r[1] - p[1]) - (q[1] - p[1]) * (r[0] - p[0]));
+    const size = patch.length;
+    for (let i = 0; i < size; i += 1) {
+      for (let j = i + 2; j < size; j += 1) {
+        if (i === 0 && j === size - 1) continue;
+        const [a, b, c, d] = [patch[i], patch[i + 1], patch[j], patch[(j + 1) % size]];
+        if (side(a, b, c) * side(a, b, d) < 0 && side(c, d, a) * side(c, d, b) < 0) return true;
+      }
+    }
+    return false;
+  }
+  function warn() {
+    if (layers.get(active).patches.some(crosses)) say("This outline crosses itself: drag its corners apart, or take the step back.");
+  }
+  now.addEventListener("pointerdown", (event) => {
+    if (!sketch || event.target.closest(".handle")) return;
+    event.preventDefault();
+    event.stopImmediatePropagation();
+    now.setPointerCapture(event.pointerId);
+    sketch = [place(now, event)];
+    const trace = element("polyline", "own trace");
+    now.append(trace);
+    const move = (to) => {
+      const here = place(now, to), last = sketch[sketch.length - 1];
+      if (Math.hypot(here[0] - last[0], here[1] - last[1]) < box[2] / 300) return;
+      sketch.push(here);
+      trace.setAttribute("points", sketch.map((p) => p.join(",")).join(" "));
+    };
+    now.addEventListener("pointermove", move);
+    const end = (to) => {
+      now.removeEventListener("pointermove", move);
+      trace.remove();
+      const line = fewer(sketch || [], 20);
+      sketch = [];
+      if (to.type === "pointerup" && line.length >= 5) addPatch(line);
+      else say("That was too short: drag all the way round it.");
+    };
+    for (const name of ["pointerup", "pointercancel"]) now.addEventListener(name, end, { once: true });
+  }, { capture: true });
   if (correct) {
-    correct.addEventListener("click", () => (corners ? stopRim() : startRim()));
-    one("[name=rim_right]").addEventListener("change", (event) => { if (event.target.checked && corners) stopRim(); });
-    if (field.value) startRim();
+    correct.addEventListener("click", () => (active === "rim" ? drop() : begin("rim")));
+    one("[name=rim_right]").addEventListener("change", (event) => {
+      if (!event.target.checked) return;
+      if (active === "rim") rest();
+      layers.delete("rim");
+      drawAll();
+    });
+  }
+  for (const button of draws) {
+    button.addEventListener("click", () => (active === button.dataset.draw ? rest() : begin(button.dataset.draw)));
+  }
+  for (const box of all("[name=extent_right]")) {
+    box.addEventListener("change", () => {
+      if (!box.checked) return;
+      one(`[name=sign][value=${box.value}]`).checked = one("[name=verdict][value=sign]").checked = true;
+      if (active === box.value) rest();
+      layers.delete(box.value);
+      drawAll();
+    });
+  }
+  if (tools) {
+    one("#sketch").addEventListener("click", () => setSketching(!sketch));
+    one("#put-patch").addEventListener("click", putPatch);
+    one("#take-patch").addEventListener("click", () => takeAway(layers.get(active).patches.length - 1));
+    one("#step-back").addEventListener("click", back);
+    one("#drawn").addEventListener("click", () => { const name = active; rest(); starter(name).focus(); });
+    // a form that came back keeps what was drawn
+    const flipped = (patch) => patch.map(([x, y]) => [x, -y]);
+    const kept = fields.extent.value ? JSON.parse(fields.extent.value) : {};
+    if (fields.rim.value) layers.set("rim", { patches: [flipped(JSON.parse(fields.rim.value))], past: [], kept: true });
+    for (const name of Object.keys(kept)) layers.set(name, { patches: kept[name].map(flipped), past: [], kept: true });
+    drawAll();
+    if (layers.has("rim") && correct) begin("rim");
   }
 
   // ---------------------------------------------------------------- answers
   const form = one("#answer");
   if (form) {
     for (const tick of all("[name=sign]", form)) {
-      tick.addEventListener("change", () => { if (tick.checked) one("[name=verdict][value=sign]", form).checked = true; });
+      tick.addEventListener("change", () => {
+        if (tick.checked) one("[name=verdict][value=sign]", form).checked = true;
+        write();
+      });
     }
     let sent = false;
     form.addEventListener("submit", (event) => {
@@ -302,7 +554,14 @@ function startCase() {
     if (!tick) return;
     one("[name=verdict][value=sign]").checked = true;
     tick.checked = !tick.checked;
+    write();
     tick.focus();
+  };
+  const outline = () => {  // the next ticked sign that nobody outlined yet, or the first one
+    const wanted = draws.map((button) => button.dataset.draw).filter(ticked);
+    const name = wanted.find((sign) => !layers.has(sign)) || wanted.find((sign) => sign !== active);
+    if (name) begin(name);
+    else if (!active) say("Tick a sign first, then outline it.");
   };
   const press = (selector) => { const target = one(selector); if (target) target.click(); };
   const acts = {
@@ -311,15 +570,20 @@ function startCase() {
     x: () => toggle("dark_bleeding"), c: () => toggle("sunken_bark"),
     n: () => press("#next"), p: () => press("#previous"), u: () => press("#undo"), o: () => press("#show-shapes"),
     w: () => press(".modes [data-mode=wipe]"), b: () => press(".modes [data-mode=blink]"), s: () => setMode("side"),
-    f: () => press("#near"), m: () => press("#measure"), r: () => press("#correct"),
+    f: () => press("#near"), m: () => press("#measure"), r: () => press("#correct"), e: outline,
     "+": () => setZoom(Number(zoom.value) * 1.5), "-": () => setZoom(Number(zoom.value) / 1.5), 0: () => setZoom(1),
     "?": () => { window.location.href = "/help"; },
   };
   document.addEventListener("keydown", (event) => {
+    if ((event.ctrlKey || event.metaKey) && event.key === "z" && active && !event.target.matches("textarea, input[name=note]")) {
+      event.preventDefault();
+      back();
+      return;
+    }
     if (event.ctrlKey || event.metaKey || event.altKey || !keysOn()) return;
     const target = event.target;
     if (event.key === "Escape") {
-      if (corners) stopRim();
+      if (active) drop();
       else if (measuring) setMeasuring(false);
       return;
     }
@@ -330,6 +594,7 @@ function startCase() {
       form.requestSubmit(one("button.main", form));
       return;
     }
+    if (event.key === "Insert" && active && active !== "rim") { event.preventDefault(); putPatch(); return; }
     const act = acts[event.key.length === 1 ? event.key.toLowerCase() : event.key];
     if (act) {
       event.preventDefault();
