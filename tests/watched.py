@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import os
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
+import pytest
+
+import pipeline
+from pipeline.grove import Grove
 from pipeline.watch import Keeper, Told
 from pipeline.watch.desk import Desk
 from tests import stand_in
@@ -48,3 +54,22 @@ def until(come: Callable[[], bool], what: str = "it") -> None:
     while not come():
         assert time.monotonic() < end, f"waited in vain for {what}"
         time.sleep(0.05)
+
+
+@contextmanager
+def ordinary_grove() -> Iterator[Grove]:
+    """A grove of a user whom permissions bind (they do not bind root)."""
+    if not hasattr(os, "geteuid"):
+        pytest.skip("needs POSIX permissions")
+    with tempfile.TemporaryDirectory() as name:
+        Path(name).chmod(0o777)
+        if os.geteuid() == 0:
+            os.seteuid(65534)
+        try:
+            program = Path(pipeline.__file__).parent
+            if not os.access(program / "migrations" / "env.py", os.R_OK, effective_ids=True):
+                pytest.skip("an ordinary user cannot read the program's own folder")
+            yield stand_in.make_grove(Path(name) / "grove")
+        finally:
+            if os.getuid() == 0:
+                os.seteuid(0)

@@ -75,7 +75,7 @@ def cli(verbose: int) -> None:
                    woundwood report my-grove
 
     Photos show signs, never causes: a person decides, and only a laboratory names a disease.
-    Exit codes: 0 done, 1 failed, 2 wrong call, 3 done but some photos were refused.
+    Exit codes: 0 done, 1 failed, 2 wrong call, 3 done but some photos were refused or stay in the inbox.
     """  # noqa: D301 - click reads the escape
     level = (logging.WARNING, logging.INFO, logging.DEBUG)[min(verbose, 2)]
     logging.basicConfig(level=level, format="%(levelname)s %(name)s: %(message)s", stream=sys.stderr)

@@ -52,7 +52,7 @@ def command(
         if told:
             outbox.print_delivery(*told)
         click.echo(f"Next: woundwood alerts {grove_folder}    woundwood report {grove_folder}")
-    if summary.refused:
+    if summary.refused or summary.left:
         click.get_current_context().exit(EXIT_SOME_REFUSED)
 
 
@@ -116,6 +116,8 @@ def print_summary(summary: RunSummary) -> None:
             "Take these again", ("photo", "why", "what to do"),
             ((refusal.file, refusal.reason, refusal.remedy) for refusal in summary.refused),
         )  # fmt: skip
+    for sentence in summary.left:
+        click.echo(sentence)
     if summary.alerts.opened or summary.alerts.reopened:
         output.emit_table(
             "Alerts opened", ("how soon", "tree", "site", "why"),

@@ -26,7 +26,8 @@ def command(grove_folder: Path, once: bool, configs: tuple[str, ...], assignment
 
     Beside the photos of each folder lie ANSWER.html and ANSWER.txt: what was accepted, what to take again and how,
     what is still missing from today's round; ROUND.html in the inbox is the round itself. Several people and several
-    watchers do each other no harm. Ctrl-C or SIGTERM end it; nothing is lost at any moment.
+    watchers do each other no harm. Ctrl-C or SIGTERM end it; nothing is lost at any moment. Where outbox.enabled is
+    set, new alerts are told by e-mail (see woundwood outbox).
     """
     from pipeline import watch
 
@@ -36,7 +37,7 @@ def command(grove_folder: Path, once: bool, configs: tuple[str, ...], assignment
         _say(watch.Told.of(summary))
         for sentence in summary.left:
             click.echo(sentence)
-        if summary.refused:
+        if summary.refused or summary.left:
             click.get_current_context().exit(EXIT_SOME_REFUSED)
         return
     keeper = watch.Keeper(grove_folder, configs, overrides, tell=_say)
@@ -51,8 +52,11 @@ def _say(told: Told) -> None:
     at = datetime.now().astimezone().strftime("%H:%M:%S")
     if told.problem:
         click.echo(f"{at}  {told.problem}", err=True)
-    else:
+        return
+    if told.arrived + told.read + told.refused or not told.digests:
         click.echo(f"{at}  {told.arrived} came in, {told.read} read, {told.refused} refused, in {told.seconds:.1f} s.")
+    if told.digests:
+        click.echo(f"{at}  New alerts were told by e-mail.")
 
 
 def _until_signalled() -> Event:

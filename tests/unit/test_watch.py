@@ -7,7 +7,6 @@ import os
 import signal
 import subprocess
 import sys
-import tempfile
 import threading
 import time
 import zipfile
@@ -50,9 +49,6 @@ def answer(folder: Path) -> str:
         return (folder / "ANSWER.txt").read_text(encoding="utf-8")
     except FileNotFoundError:
         return ""
-
-
-PROGRAM = Path(keeper.__file__).parents[1]
 
 
 def photos_in(inbox: Path) -> list[str]:
@@ -354,20 +350,8 @@ def test_bad_input_is_answered_with_what_to_do_and_kept(grove: Grove, tmp_path: 
 
 @pytest.fixture
 def ordinary_grove() -> Iterator[Grove]:
-    """A grove of a user whom permissions bind (they do not bind root)."""
-    if not hasattr(os, "geteuid"):
-        pytest.skip("needs POSIX permissions")
-    with tempfile.TemporaryDirectory() as name:
-        Path(name).chmod(0o777)
-        if os.geteuid() == 0:
-            os.seteuid(65534)
-        try:
-            if not os.access(PROGRAM / "migrations" / "env.py", os.R_OK, effective_ids=True):
-                pytest.skip("an ordinary user cannot read the program's own folder")
-            yield stand_in.make_grove(Path(name) / "grove")
-        finally:
-            if os.getuid() == 0:
-                os.seteuid(0)
+    with watched.ordinary_grove() as made:
+        yield made
 
 
 def test_permission_denied_in_the_middle_stops_nobody_else(ordinary_grove: Grove) -> None:
