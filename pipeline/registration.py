@@ -28,8 +28,8 @@ AGREE_MM = 1.2
 EVEN_MM = 5.0
 """Standard deviation of the blur that takes away slow light and colour."""
 LEAST_BLOCKS = 12
-LEAST_TEXTURE = 0.25
-"""Share of a block that must be bark with texture."""
+LEAST_BARK, LEAST_TEXTURE = 0.7, 0.25
+"""Share of a block that must be bark in both patches, and the deviation of its evened texture."""
 FULL_STRENGTH = 0.7
 """Root of the correlation that a block of the same bark reaches in good light."""
 NOT_AFFINE_SD = 0.005
@@ -207,19 +207,21 @@ def _matched(
     padded = cv2.copyMakeBorder(second, reach, reach, reach, reach, cv2.BORDER_CONSTANT, value=0.0)
     places, found, strengths = [], [], []
     rows, columns = first.shape
+    both = first_bark * second_bark
+    # cv2's own counts and deviations: numpy's cost several times the matching on views as small as a block
     for top in range(0, rows - size + 1, step):
         for left in range(0, columns - size + 1, step):
             block = first[top : top + size, left : left + size]
-            both = first_bark[top : top + size, left : left + size] * second_bark[top : top + size, left : left + size]
-            if both.mean() < 0.7 or block.std() < LEAST_TEXTURE:
+            shown = cv2.countNonZero(both[top : top + size, left : left + size])
+            if shown < LEAST_BARK * size**2 or cv2.meanStdDev(block)[1][0, 0] < LEAST_TEXTURE:
                 continue
             area = padded[top : top + size + 2 * reach, left : left + size + 2 * reach]
             score = cv2.matchTemplate(area, block, cv2.TM_CCORR_NORMED)
             _, best, _, (x, y) = cv2.minMaxLoc(score)
             dx = dy = 0.0
             if 0 < x < score.shape[1] - 1 and 0 < y < score.shape[0] - 1:
-                dx = _peak(score[y, x - 1], score[y, x], score[y, x + 1])
-                dy = _peak(score[y - 1, x], score[y, x], score[y + 1, x])
+                dx = _peak(*score[y, x - 1 : x + 2].tolist())
+                dy = _peak(*score[y - 1 : y + 2, x].tolist())
             middle = np.array([left + (size - 1) / 2, top + (size - 1) / 2])
             shift = np.array([x + dx - reach, y + dy - reach])
             places.append(middle)
@@ -235,7 +237,7 @@ def _matched(
 def _peak(before: float, at: float, after: float) -> float:
     """Place of a parabola's top through three neighbours, -0.5 to 0.5."""
     bend = before - 2 * at + after
-    return float(np.clip(0.5 * (before - after) / bend, -0.5, 0.5)) if bend < 0 else 0.0
+    return min(max(0.5 * (before - after) / bend, -0.5), 0.5) if bend < 0 else 0.0
 
 
 def _affine(points: Floats, wanted: Floats, middle: Floats) -> tuple[NDArray[np.float64] | None, Mask]:
