@@ -15,7 +15,7 @@ from __future__ import annotations
 import argparse
 import time
 from collections import defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -273,6 +273,12 @@ def main() -> None:
     parser.add_argument(
         "--once", type=int, default=0, help="sites of one photo each, for the intervals of single photos"
     )
+    parser.add_argument(
+        "--girth-off",
+        type=float,
+        default=Spread().girth_rel,
+        help="how far registered girths are off, as a share (deviation); an oval trunk looks like a wrong girth",
+    )
     parser.add_argument("--drawn", type=int, default=0, help="sites to draw for the reader's column")
     parser.add_argument("--drawn-visits", type=int, default=3)
     parser.add_argument("--megapixels", type=float, default=12.0)
@@ -285,10 +291,11 @@ def main() -> None:
     own, read = Tally(), Tally()
     every = range(options.first, options.first + options.sites)
     half = every[: max(options.sites // 2, 1)]
-    geometry(every, options.visits, Spread(), own)
-    geometry(half, 1, Spread(), own, "hole ", 8.0)
-    geometry(half, options.visits, Spread(exact_tilt_deg=4.0), own, "tilted ")
-    once(range(options.first + 100_000, options.first + 100_000 + options.once), Spread(), own)
+    spread = Spread(girth_rel=options.girth_off)
+    geometry(every, options.visits, spread, own)
+    geometry(half, 1, spread, own, "hole ", 8.0)
+    geometry(half, options.visits, replace(spread, exact_tilt_deg=4.0), own, "tilted ")
+    once(range(options.first + 100_000, options.first + 100_000 + options.once), spread, own)
     if options.drawn:
         ruler_drawn.compare(options, read)
     print(f"{options.sites} simulated sites of {options.visits} visits, {options.once} more of one photo")
