@@ -13,29 +13,12 @@ from __future__ import annotations
 
 import argparse
 import os
-import time
 from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
-import numpy as np
-
 from pipeline import network
-from pipeline.records import SitePatch
-
-
-def cpu_time_ms(folder: Path, repeats: int) -> tuple[float, float]:
-    """Median and least CPU time of one 384 px patch, one thread, ms."""
-    reader = network.load(folder)
-    rgb = np.random.default_rng(0).integers(0, 255, (384, 384, 3)).astype(np.uint8)
-    patch = SitePatch(rgb, np.ones((384, 384), bool), 176 / 384, -88.0, 88.0, 2.0)
-    reader(patch)
-    times = []
-    for _ in range(repeats):
-        began = time.process_time()
-        reader(patch)
-        times.append(1e3 * (time.process_time() - began))
-    return float(np.median(times)), float(np.min(times))
+from pipeline.learn.speed import cpu_time_ms
 
 
 def main() -> None:
@@ -46,7 +29,7 @@ def main() -> None:
     parser.add_argument("--scenes", type=int, default=400)
     parser.add_argument("--repeats", type=int, default=40)
     options = parser.parse_args()
-    middle, least = cpu_time_ms(options.model, options.repeats)
+    middle, least = cpu_time_ms(network.load(options.model), options.repeats)
     print(f"CPU time a patch, 384 px, one thread: median {middle:.1f} ms, least {least:.1f} ms (reach 35)")
     if options.photos is None:
         return

@@ -44,8 +44,8 @@ def train_from(
     need_torch()
     from pipeline import adoption
     from pipeline.learn import train
-    from pipeline.learn.evaluate import release_run
     from pipeline.learn.from_grove import fine_tune
+    from pipeline.learn.release import release_run
     from pipeline.learn.reviewed import HELD_SHARE, ReviewedPatches
     from pipeline.review import Desk
     from pipeline.review.coco import export_labels

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipeline.cli import options, output
+from pipeline.cli import making_releases, options, output
 from pipeline.errors import UsageError
 
 if TYPE_CHECKING:
@@ -34,6 +34,10 @@ def command() -> None:
     woundwood model use my-grove ours-1
     woundwood model back my-grove
     """  # noqa: D301 - click reads the escape
+
+
+command.add_command(making_releases.make)
+command.add_command(making_releases.card)
 
 
 @command.command("list")

@@ -7,10 +7,12 @@ nor tested on.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pipeline.learn.raw import Part
 from pipeline.network import Calibration, FeatureStatistics, conformal_scores, stage_probabilities
 
 if TYPE_CHECKING:
@@ -77,10 +79,26 @@ def conformal_threshold(present_p: NDArray[np.floating], alpha: float) -> float:
     return 0.0 if math.isinf(quantile) else -quantile
 
 
-def fit(raw: RawAnswers, truth: Sheet, alpha: float = ALPHA) -> Calibration:
-    """Calibrate: probabilities on the first two thirds of the cases, conformal thresholds on the rest."""
+def fit(
+    raw: RawAnswers,
+    truth: Sheet,
+    alpha: float = ALPHA,
+    *,
+    held: NDArray[np.bool_] | None = None,
+    flags_from: NDArray[np.bool_] | None = None,
+) -> Calibration:
+    """Calibrate: probabilities on some of the cases, conformal thresholds on the others.
+
+    Parameters
+    ----------
+    held
+        Shape (N,): cases kept for the conformal quantile and thresholds (default: the last third).
+    flags_from
+        Shape (N,): cases that resin, look-alike and "not a site" are fitted on (default: all that are not held).
+    """
     count = len(truth)
-    first = np.arange(count) < 2 * count // 3
+    rest = np.arange(count) >= 2 * count // 3 if held is None else held
+    first = ~rest
     staged = truth.stage >= 0
     temperature = fit_temperature(raw.stage[first & staged], truth.stage[first & staged])
     site = truth.flags[:, 2] == 0
@@ -91,6 +109,8 @@ def fit(raw: RawAnswers, truth: Sheet, alpha: float = ALPHA) -> Calibration:
     flags = []
     for k in range(3):
         rows = first & (truth.flags_known[:, k] > 0)
+        if flags_from is not None:
+            rows &= flags_from
         flags.append(fit_platt(raw.flags[rows, k], truth.flags[rows, k]))
     base = Calibration(
         temperature,
@@ -102,23 +122,15 @@ def fit(raw: RawAnswers, truth: Sheet, alpha: float = ALPHA) -> Calibration:
         np.zeros(5),
         alpha,
     )
-    rest = ~first & staged
-    scores = conformal_scores(base.stages(raw.stage[rest]))[np.arange(rest.sum()), truth.stage[rest]]
+    scores = conformal_scores(base.stages(raw.stage[rest & staged]))
+    of_truth = scores[np.arange(len(scores)), truth.stage[rest & staged]]
     sign_p = base.signs(raw.presence)
     thresholds = []
     for k in range(5):
-        rows = ~first & site & (truth.sign_known[:, k] > 0) & (truth.sign[:, k] > 0)
+        rows = rest & site & (truth.sign_known[:, k] > 0) & (truth.sign[:, k] > 0)
         thresholds.append(conformal_threshold(sign_p[rows, k], alpha))
-    return Calibration(
-        base.stage_temperature,
-        base.presence_scale,
-        base.presence_shift,
-        base.flags_scale,
-        base.flags_shift,
-        min(conformal_quantile(scores, alpha), 1.0),
-        np.array(thresholds),
-        alpha,
-    )
+    quantile = min(conformal_quantile(of_truth, alpha), 1.0)
+    return replace(base, stage_quantile=quantile, sign_thresholds=np.array(thresholds))
 
 
 def fit_features(known: NDArray[np.floating], held_out: NDArray[np.floating], axes: int = AXES) -> FeatureStatistics:
@@ -130,4 +142,40 @@ def fit_features(known: NDArray[np.floating], held_out: NDArray[np.floating], ax
     statistics = FeatureStatistics(mean.astype(np.float32), whitened.astype(np.float32), np.zeros(1, np.float32))
     return FeatureStatistics(
         statistics.mean, statistics.axes, np.sort(statistics.distance(held_out)).astype(np.float32)
+    )
+
+
+def fit_jointly(scenes: Part, drawn: Part | None, alpha: float) -> tuple[Calibration, NDArray[np.bool_]]:
+    """Joint calibration on scenes and photos of the other renderer; also which cases were held for the conformal part.
+
+    Of the scenes the last third is held, of the photos every third.  Resin, look-alike and "not a site" are fitted on
+    scenes alone: the photos show no non-site and other kinds of look-alikes.
+    """
+    count = len(scenes)
+    held = np.arange(count) >= 2 * count // 3
+    if drawn is None:
+        return fit(scenes.raw, scenes.sheet, alpha, held=held), held
+    both = Part.cat([scenes, drawn])
+    held = np.concatenate((held, np.arange(len(drawn)) % 3 == 2))
+    from_scenes = np.arange(len(both)) < count
+    return fit(both.raw, both.sheet, alpha, held=held, flags_from=from_scenes), held
+
+
+def fit_known(scenes: Part, photographs: dict[str, Part]) -> FeatureStatistics:
+    """How features of known patches are spread: scenes of sites, and photographs of bark beside them."""
+    known = scenes.raw.features[scenes.sheet.flags[:, 2] == 0]
+    half = np.arange(len(known)) % 2 == 0
+    beside = [p.raw.features for name, p in photographs.items() if name != "background"]
+    return fit_features(known[half], np.concatenate((known[~half], *beside)))
+
+
+def answered(part: Part, calibration: Calibration, known: FeatureStatistics) -> Sheet:
+    """A part's sheet with the probabilities that a calibration gives."""
+    flags = calibration.flags(part.raw.flags)
+    flags[:, 2] = np.maximum(flags[:, 2], known.strangeness(part.raw.features))
+    return replace(
+        part.sheet,
+        stage_p=calibration.stages(part.raw.stage),
+        sign_p=calibration.signs(part.raw.presence),
+        flags_p=flags,
     )

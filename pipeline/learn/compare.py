@@ -15,8 +15,9 @@ import cv2
 import numpy as np
 import torch
 
-from pipeline.learn.evaluate import TEST_SEED, mean_iou, read_scenes, scenes
+from pipeline.learn.evaluate import mean_iou, read_scenes
 from pipeline.learn.generator import APERTURE
+from pipeline.learn.sets import TEST_SEED, scenes
 from pipeline.learn.sheet import Sheet, by_reader
 from pipeline.learn.signs import SIGN_NAMES
 from pipeline.metrics import Confidence, bootstrap, recall_at_false_alarms

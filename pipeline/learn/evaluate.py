@@ -2,82 +2,53 @@
 
 from __future__ import annotations
 
-import json
 import logging
 import tempfile
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-import cv2
 import numpy as np
 import torch
 
 from pipeline import readers
-from pipeline.learn import calibrate, export
-from pipeline.learn.data import BACKGROUNDS, Collection, open_collection
-from pipeline.learn.generator import Banks, Generator, PatchBatch
-from pipeline.learn.montage import errors, montage
+from pipeline.learn.data import Collection, open_collection
+from pipeline.learn.figures import Figure, as_json, mean_over, over, write_table
+from pipeline.learn.sets import SEEDS, TEST_SEED, VAL_SEED, photographs, scenes
 from pipeline.learn.sheet import RawAnswers, Sheet, by_network, by_reader
 from pipeline.learn.signs import LOOKALIKE_NAMES, SIGN_NAMES
-from pipeline.learn.train import round_weights
-from pipeline.learn.weak import centre_cut
-from pipeline.metrics import Confidence, bootstrap, expected_calibration_error, kappa, recall_at_false_alarms, roc_area
+from pipeline.metrics import Confidence, expected_calibration_error, kappa, recall_at_false_alarms, roc_area
 from pipeline.network import Calibration, FeatureStatistics
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from pipeline.learn.generator import PatchBatch
     from pipeline.learn.net import WoundNet
     from pipeline.records import Reader
 
 logger = logging.getLogger(__name__)
 
-CHUNK = 40
-TEST_SEED, VAL_SEED = 920_001, 510_001
+__all__ = [
+    "TEST_SEED",
+    "VAL_SEED",
+    "Figure",
+    "as_json",
+    "by_weights",
+    "mean_iou",
+    "photo_figures",
+    "photographs",
+    "read_photographs",
+    "read_scenes",
+    "run",
+    "scene_figures",
+    "scenes",
+    "table",
+    "write_table",
+]
+
 SIGN_P = 0.5
 """A sign counts as flagged from this probability, the default of the setting ``reading.sign_p``."""
-REAL_GROUPS: dict[str, tuple[str, ...]] = {
-    "bark": ("bark",),
-    "film": ("fungus_or_algae_film",),
-    "gum": ("exudate_canker",),
-    "lichen_moss": ("lichen_moss",),
-    "features": ("natural_bark_feature", "leaf_scar", "paint_mark"),
-    "wound": ("wound",),
-    "background": BACKGROUNDS,
-}
-
-
-@dataclass(frozen=True)
-class Figure:
-    """One line of the table."""
-
-    name: str
-    reach: str
-    confidence: Confidence
-
-    @property
-    def text(self) -> str:
-        """The line as printed."""
-        c = self.confidence
-        return f"{self.name:<62} {c.value:7.3f}  [{c.lo:6.3f}, {c.hi:6.3f}]  n={c.cases:<5d} reach {self.reach}"
-
-
-def scenes(banks: Banks, seed: int, count: int, size_px: int, device: torch.device) -> Iterator[PatchBatch]:
-    """Held-out scenes in chunks; chunk k has its own seed, so the first cases are the same for any ``count``."""
-    for chunk in range(-(-count // CHUNK)):
-        yield Generator(device, seed + chunk, banks, size_px).batch(min(CHUNK, count - chunk * CHUNK))
-
-
-def photographs(collection: Collection, split: str, size_px: int) -> dict[str, list[PatchBatch]]:
-    """Photographs of a split by group, whole, in chunks."""
-    groups = {}
-    for name, kinds in REAL_GROUPS.items():
-        rows = collection.where(split, *kinds)
-        chunks = [rows[i : i + CHUNK] for i in range(0, len(rows), CHUNK)]
-        groups[name] = [centre_cut(collection, chunk, size_px) for chunk in chunks]
-    return groups
 
 
 def read_scenes(answer: Callable[[PatchBatch], Sheet], batches: Iterator[PatchBatch]) -> Sheet:
@@ -88,15 +59,6 @@ def read_scenes(answer: Callable[[PatchBatch], Sheet], batches: Iterator[PatchBa
 def read_photographs(answer: Callable[[PatchBatch], Sheet], groups: dict[str, list[PatchBatch]]) -> dict[str, Sheet]:
     """One sheet a group."""
     return {name: Sheet.cat([answer(b) for b in batches]) for name, batches in groups.items() if batches}
-
-
-def _over(figure: Callable[[np.ndarray], float], rows: np.ndarray, draws: int) -> Confidence:
-    """Bootstrap over chosen rows."""
-    return bootstrap(lambda pick: figure(rows[pick]), len(rows), draws=draws)
-
-
-def _mean(values: np.ndarray, rows: np.ndarray, draws: int) -> Confidence:
-    return _over(lambda r: float(values[r].mean()), rows, draws)
 
 
 def _recall(shown: np.ndarray, answers: np.ndarray, rows: np.ndarray) -> float:
@@ -121,36 +83,38 @@ def scene_figures(sheet: Sheet, draws: int = 400) -> list[Figure]:
     staged = np.flatnonzero(sheet.stage >= 0)
     answer = sheet.stage_p.argmax(1)
     lines = [
-        Figure("aperture IoU, openings of 100 mm2 and more", "0.93", _mean(iou, large, draws)),
-        Figure("  the same where the opening takes 30 % of the patch's edge", "-", _mean(iou, close, draws)),
-        Figure("tissue mean IoU", "0.85", _over(lambda r: mean_iou(sheet.confusion[r].sum(0)), everything, draws)),
-        Figure("stage exact", "0.90", _mean((answer == sheet.stage).astype(float), staged, draws)),
+        Figure("aperture IoU, openings of 100 mm2 and more", "0.93", mean_over(iou, large, draws)),
+        Figure("  the same where the opening takes 30 % of the patch's edge", "-", mean_over(iou, close, draws)),
+        Figure("tissue mean IoU", "0.85", over(lambda r: mean_iou(sheet.confusion[r].sum(0)), everything, draws)),
+        Figure("stage exact", "0.90", mean_over((answer == sheet.stage).astype(float), staged, draws)),
         Figure(
             "stage quadratic-weighted kappa",
             "0.95",
-            _over(lambda r: kappa(sheet.stage[r], answer[r], 6, "quadratic"), staged, draws),
+            over(lambda r: kappa(sheet.stage[r], answer[r], 6, "quadratic"), staged, draws),
         ),
     ]
     for number, name in enumerate(SIGN_NAMES):
         rows = np.flatnonzero((sheet.sign_known[:, number] > 0) & site)
         shown, answers = sheet.sign[:, number] > 0, sheet.sign_p[:, number]
-        recall = _over(partial(_recall, shown, answers), rows, draws)
+        recall = over(partial(_recall, shown, answers), rows, draws)
         lines.append(Figure(f"recall at 3 % false alarms: {name.replace('_', ' ')}", "0.95", recall))
     flagged = (sheet.sign_p.max(1) >= SIGN_P).astype(float)
     clean = (sheet.any_sign == 0) & site
     similar = np.flatnonzero(clean & sheet.lookalikes.any(1))
     ants = sheet.lookalikes[:, LOOKALIKE_NAMES.index("ants")]
     wanted = np.flatnonzero(clean & ((sheet.flags[:, 0] > 0) | ants))
-    lines.append(Figure("look-alike scenes without a sign that are flagged", "<= 0.04", _mean(flagged, similar, draws)))
-    lines.append(Figure("resin or ants without a sign flagged", "<= 0.01", _mean(flagged, wanted, draws)))
-    lines.append(Figure("scenes without any sign flagged", "-", _mean(flagged, np.flatnonzero(clean), draws)))
+    lines.append(
+        Figure("look-alike scenes without a sign that are flagged", "<= 0.04", mean_over(flagged, similar, draws))
+    )
+    lines.append(Figure("resin or ants without a sign flagged", "<= 0.01", mean_over(flagged, wanted, draws)))
+    lines.append(Figure("scenes without any sign flagged", "-", mean_over(flagged, np.flatnonzero(clean), draws)))
     top = sheet.stage_p.max(1)
     hit = (answer == sheet.stage).astype(float)
     lines.append(
         Figure(
             "ECE of the stage, 15 bins",
             "<= 0.03",
-            _over(lambda r: expected_calibration_error(top[r], hit[r]), staged, draws),
+            over(lambda r: expected_calibration_error(top[r], hit[r]), staged, draws),
         )
     )
     sited = np.flatnonzero(site)
@@ -159,10 +123,10 @@ def scene_figures(sheet: Sheet, draws: int = 400) -> list[Figure]:
         known = sheet.sign_known[r] > 0
         return expected_calibration_error(sheet.sign_p[r][known], sheet.sign[r][known])
 
-    lines.append(Figure("ECE of the signs, 15 bins", "<= 0.03", _over(sign_ece, sited, draws)))
+    lines.append(Figure("ECE of the signs, 15 bins", "<= 0.03", over(sign_ece, sited, draws)))
     refused = (sheet.flags_p[:, 2] >= 0.5).astype(float)
-    lines.append(Figure("drawn non-sites refused", "-", _mean(refused, np.flatnonzero(~site), draws)))
-    lines.append(Figure("drawn sites refused as non-sites", "-", _mean(refused, sited, draws)))
+    lines.append(Figure("drawn non-sites refused", "-", mean_over(refused, np.flatnonzero(~site), draws)))
+    lines.append(Figure("drawn sites refused as non-sites", "-", mean_over(refused, sited, draws)))
     return lines
 
 
@@ -175,7 +139,7 @@ def photo_figures(sheets: dict[str, Sheet], draws: int = 400) -> list[Figure]:
         positives = np.concatenate([score[n] for n in names if n in score])
         truth = np.concatenate((np.ones(len(positives)), np.zeros(len(score["bark"]))))
         values = np.concatenate((positives, score["bark"]))
-        return _over(lambda r: roc_area(truth[r], values[r]), np.arange(len(values)), draws)
+        return over(lambda r: roc_area(truth[r], values[r]), np.arange(len(values)), draws)
 
     if "bark" in score:
         for names, words in (
@@ -192,7 +156,7 @@ def photo_figures(sheets: dict[str, Sheet], draws: int = 400) -> list[Figure]:
 
     def share(name: str, values: np.ndarray, words: str, reach: str) -> None:
         if name in sheets:
-            lines.append(Figure(words, reach, _mean(values.astype(float), np.arange(len(values)), draws)))
+            lines.append(Figure(words, reach, mean_over(values.astype(float), np.arange(len(values)), draws)))
 
     if "lichen_moss" in score:
         share("lichen_moss", score["lichen_moss"] >= SIGN_P, "moss and lichen flagged as a sign", "<= 0.10")
@@ -216,21 +180,6 @@ def photo_figures(sheets: dict[str, Sheet], draws: int = 400) -> list[Figure]:
     return lines
 
 
-def as_json(lines: list[Figure]) -> list[dict[str, Any]]:
-    """Plain values of a table."""
-    return [
-        {
-            "name": f.name.strip(),
-            "reach": f.reach,
-            "value": f.confidence.value,
-            "lo": f.confidence.lo,
-            "hi": f.confidence.hi,
-            "cases": f.confidence.cases,
-        }
-        for f in lines
-    ]
-
-
 @torch.no_grad()
 def by_weights(
     net: WoundNet,
@@ -252,8 +201,7 @@ def by_weights(
         raws.append(raw)
         return sheet
 
-    seed = TEST_SEED if split == "test" else VAL_SEED
-    drawn = read_scenes(answer, scenes(collection.banks(split), seed, count, size_px, device))
+    drawn = read_scenes(answer, scenes(collection.banks(split), SEEDS[split], count, size_px, device))
     raw_scenes = RawAnswers.cat(raws)
     raws.clear()
     photos = read_photographs(answer, photographs(collection, split, size_px))
@@ -283,6 +231,7 @@ def run(
     release: Path | None = None,
     name: str = "network",
     limit: int | None = None,
+    fit_photos: int = 120,
 ) -> list[Figure]:
     """Evaluate a reader by name or folder; a run folder is calibrated and released first.
 
@@ -296,50 +245,20 @@ def run(
         Where to write the model folder of a run (default: ``release`` inside it).
     limit
         Photographs to use at most.
+    fit_photos
+        Photos of the other renderer that a run is calibrated on beside ``count`` scenes.
     """
     folder = Path(model)
     is_run = (folder / "model.safetensors").is_file() and not (folder / "contract.json").is_file()
     with tempfile.TemporaryDirectory() as scratch:
         collection = open_collection(photos, Path(scratch), torch.device("cpu"), limit)
     if is_run:
+        from pipeline.learn.release import release_run
+
         target = release or folder / "release"
-        release_run(folder, collection, target, count=count, size_px=size_px, name=name, draws=draws)
+        release_run(
+            folder, collection, target, count=count, fit_photos=fit_photos, size_px=size_px, name=name, draws=draws
+        )
         model = str(target)
     reader, _ = readers.open_reader(model)
     return table(reader, collection, count=count, size_px=size_px, draws=draws)
-
-
-def release_run(
-    folder: Path, collection: Collection, target: Path, *, count: int, size_px: int, name: str, draws: int = 400
-) -> None:
-    """Calibrate the weights of a run on the ``val`` split, evaluate them on ``test``, and write a model folder.
-
-    The folder also gets ``worst.png``, the worst errors on the ``val`` split.
-    """
-    net = export.load_weights(folder / "model.safetensors")
-    round_weights(net)
-    drawn, raw, _, raw_photos = by_weights(net, collection, "val", count, size_px=size_px)
-    calibration = calibrate.fit(raw, drawn)
-    known = raw.features[drawn.flags[:, 2] == 0]
-    half = np.arange(len(known)) % 2 == 0
-    beside = raw_photos.features if raw_photos is not None else known[:0]
-    statistics = calibrate.fit_features(known[half], np.concatenate((known[~half], beside)))
-    drawn, _, photos, _ = by_weights(
-        net, collection, "test", count, calibration=calibration, known=statistics, size_px=size_px
-    )
-    lines = scene_figures(drawn, draws) + photo_figures(photos, draws)
-    settings = json.loads((folder / "settings.json").read_text(encoding="utf-8"))
-    card = f"# {name}\n\n" + "\n".join(f"    {line.text}" for line in lines) + "\n"
-    metrics = {"test": as_json(lines), "settings": settings}
-    digest = str(settings["digest"])
-    export.release(target, net, calibration, statistics, metrics, card, name=name, settings=digest)
-    found = []
-    for batch in scenes(collection.banks("val"), VAL_SEED, min(count, 5 * CHUNK), size_px, torch.device("cpu")):
-        sheet, _, read = by_network(net, batch, calibration, statistics)
-        found += errors(batch, read, sheet)
-    cv2.imwrite(str(target / "worst.png"), montage(found))
-
-
-def write_table(lines: list[Figure], file: Path) -> None:
-    """Store a table as JSON."""
-    file.write_text(json.dumps(as_json(lines), indent=1), encoding="utf-8")

@@ -62,7 +62,14 @@ def run_folder(collection_folder, tmp_path_factory):
 def released(run_folder, tmp_path_factory):
     target = tmp_path_factory.mktemp("release")
     lines = evaluate.run(
-        str(run_folder), run_folder / "photos.npz", count=24, size_px=64, draws=5, release=target, name="tiny-1"
+        str(run_folder),
+        run_folder / "photos.npz",
+        count=24,
+        size_px=64,
+        draws=5,
+        release=target,
+        name="tiny-1",
+        fit_photos=0,
     )
     assert any("aperture IoU" in line.name for line in lines)
     assert any("area under ROC" in line.name for line in lines)
