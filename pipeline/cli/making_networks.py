@@ -63,7 +63,7 @@ def train_from(
     collection = _collection(photos, run, on)
     fine_tune(run, reviewed, start, collection=collection if photos else None, recipe=recipe, device=on)
     at_rest = collection if on.type == "cpu" else _collection(photos, run, train.pick_device("cpu"))
-    release_run(run, at_rest, target, count=scenes, size_px=recipe.size_px, name=name)
+    release_run(run, at_rest, target, count=scenes, fit_photos=min(120, scenes // 3), size_px=recipe.size_px, name=name)
     origin = {"grove": grove.settings.grove.name, "at": now.isoformat(timespec="seconds"), "start_from": start.name,
               "start_from_sha256": _digest(start), "reviewed": images, "taught": len(reviewed),
               "held_share": HELD_SHARE}  # fmt: skip

@@ -25,7 +25,7 @@ from pipeline.cli.making_networks import need_torch, train_from
 @click.option("--batch", type=int, default=None, help="Patches in a step [default: 64; with --from: 48].")
 @click.option("--size", "size_px", default=384, show_default=True, help="Edge of a patch in pixels, a multiple of 32.")
 @click.option("--seed", default=1, show_default=True, help="Of everything random.")
-@click.option("--scenes", default=400, show_default=True, help="With --from: scenes of the release benchmark.")
+@click.option("--scenes", default=400, show_default=True, help="With --from: scenes of the release benchmark and of calibration.")
 @click.option("--device", default="auto", show_default=True, help="'auto', 'cpu' or 'cuda'.")
 @click.option("--no-scenes", is_flag=True, help="Train on photographs alone.")
 @click.option("--from-scratch", is_flag=True, help="Start from random weights.")
