@@ -63,7 +63,9 @@ def train_from(
     collection = _collection(photos, run, on)
     fine_tune(run, reviewed, start, collection=collection if photos else None, recipe=recipe, device=on)
     at_rest = collection if on.type == "cpu" else _collection(photos, run, train.pick_device("cpu"))
-    release_run(run, at_rest, target, count=scenes, fit_photos=min(120, scenes // 3), size_px=recipe.size_px, name=name)
+    # a third as many photos of the other renderer, which take longer to draw; none in a mere trial
+    photos_too = min(120, max(0, (scenes - 40) // 3))
+    release_run(run, at_rest, target, count=scenes, fit_photos=photos_too, size_px=recipe.size_px, name=name)
     origin = {"grove": grove.settings.grove.name, "at": now.isoformat(timespec="seconds"), "start_from": start.name,
               "start_from_sha256": _digest(start), "reviewed": images, "taught": len(reviewed),
               "held_share": HELD_SHARE}  # fmt: skip
