@@ -193,6 +193,11 @@ def main() -> None:
     print(f"from photo to photo, from the median difference: {sure.value:.2f} mm ({sure.lo:.2f} to {sure.hi:.2f})")
     found = fit(offsets, Settings().reading.rim_sd_mm)
     print(f"{sum(map(len, offsets))} photos of {len(offsets)} wounds: {found}")
+    if isinstance(reader, network.NetworkReader) and not options.state:
+        stated = float(np.hypot(reader.calibration.rim_sd_mm, Settings().reading.rim_sd_mm))
+        held = [np.abs(np.array(wound)) < 1.96 * stated for wound in offsets]
+        holds = metrics.bootstrap(lambda k: float(np.mean(np.concatenate([held[i] for i in k]))), len(held))
+        print(f"stated 95 % interval of the rim holds: {holds.value:.3f} ({holds.lo:.3f} to {holds.hi:.3f})")
     if options.state and folder is not None:
         from pipeline.learn import export
 
