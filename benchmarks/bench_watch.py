@@ -150,6 +150,8 @@ def watched(options: argparse.Namespace, work: Callable[[Path, int], None]) -> N
         words = ["watch.rest_after_s=10", f"reading.model={options.reader}"]
         command = [sys.executable, "-m", "pipeline.cli", "watch", str(grove)]
         command += [part for word in words for part in ("--set", word)]
+        if options.reader == "none":
+            command = [sys.executable, "-m", "benchmarks.watch_none", str(grove)]
         watcher = subprocess.Popen(command, stdout=subprocess.DEVNULL)
         try:
             work(grove, watcher.pid)
@@ -162,7 +164,9 @@ def main() -> None:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folder", type=Path, help="a grove with photos in its inbox")
-    parser.add_argument("--reader", default="released", help="who reads: released (the default) or classical")
+    parser.add_argument(
+        "--reader", default="released", help="who reads: released (the default), classical, none (figures by lot)"
+    )
     parser.add_argument("--photos", type=int, default=60, help="photos that arrive (the issue's figure: 500)")
     parser.add_argument("--per-second", type=float, default=2.0)
     parser.add_argument("--idle-s", type=float, default=60.0)

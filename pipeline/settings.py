@@ -13,11 +13,12 @@ import os
 from datetime import tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo
 
 import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
+from pipeline import zones
 from pipeline.errors import SettingsError
 
 if TYPE_CHECKING:
@@ -47,10 +48,8 @@ class GroveSettings(_Section):
     @field_validator("timezone")
     @classmethod
     def _known_zone(cls, value: str) -> str:
-        try:
-            ZoneInfo(value)
-        except (ZoneInfoNotFoundError, ValueError, OSError) as error:
-            raise ValueError(f"'{value}' is not a time zone name such as Asia/Ho_Chi_Minh") from error
+        if not zones.is_known(value):
+            raise ValueError(zones.meant(value))
         return value
 
     @field_validator("growing_months")

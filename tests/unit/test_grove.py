@@ -60,7 +60,7 @@ def test_what_is_not_a_grove(tmp_path: Path) -> None:
 
 
 def test_a_wrong_time_zone_makes_no_grove(tmp_path: Path) -> None:
-    with pytest.raises(SettingsError, match="not a time zone name"):
+    with pytest.raises(SettingsError, match="is not a time zone"):
         grove.create(tmp_path / "north", "North", "Asia/Nowhere")
     assert not (tmp_path / "north").exists()
 
