@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+
+from pipeline.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -44,7 +45,7 @@ rim_options = (
 @click.option("--draws", default=300, show_default=True, help="Resamples behind each interval.")
 @template_option
 @click.option("--extra", type=click.Path(exists=True, dir_okay=False, path_type=Path), default=None,
-              help="JSON file for the template (metrics.extra): figures of other commands.")  # fmt: skip
+              help="YAML file of texts for the template (metrics.extra).")  # fmt: skip
 @rim_options[0]
 @rim_options[1]
 @click.option("--weights-only", is_flag=True, help="Only average the weights and say where they lie.")
@@ -97,7 +98,7 @@ def make(
     with bars() as tell:
         results = release.make(
             out, runs, collection, plan, name=named, work=place, template=template,
-            extra=json.loads(extra.read_text(encoding="utf-8")) if extra else None,
+            extra=read_extra(extra) if extra else None,
             rims=(rim_sd_mm, rim_repeat_sd_mm) if rim_sd_mm is not None else None, tell=tell,
         )  # fmt: skip
     for title, lines in (
@@ -132,6 +133,25 @@ def card(folder: Path, template: Path | None, rim_sd_mm: float | None, rim_repea
     rims = (rim_sd_mm, rim_repeat_sd_mm) if rim_sd_mm is not None else None
     release.write_card(folder, template=template, rims=rims)
     click.echo(f"{folder / 'card.md'} written.")
+
+
+def read_extra(file: Path) -> dict[str, Any]:
+    """Names and texts of a YAML file.
+
+    Raises
+    ------
+    UsageError
+        If it holds anything else.
+    """
+    import yaml
+
+    try:
+        content = yaml.safe_load(file.read_text(encoding="utf-8"))
+    except yaml.YAMLError as error:
+        raise UsageError(f"The file {file} is no YAML: {error}.", "Write 'name: text' lines.") from error
+    if not isinstance(content, dict) or not all(isinstance(key, str) for key in content):
+        raise UsageError(f"The file {file} does not hold names and texts.", "Write 'name: text' lines.")
+    return content
 
 
 @contextmanager

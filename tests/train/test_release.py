@@ -236,3 +236,28 @@ def test_drawn_patches_become_a_batch_with_their_truth():
     assert batch.stage.tolist() == [0, 1, 2]
     assert batch.flags[:, 0].tolist() == [1, 0, 0]
     assert batch.lookalikes.any(1).tolist() == [True, False, True]
+
+
+def test_texts_for_the_card_are_read_and_anything_else_is_refused(tmp_path):
+    from pipeline.cli.making_releases import read_extra
+
+    file = tmp_path / "extra.yaml"
+    file.write_text("fails: |\n  - small holes\n", encoding="utf-8")
+    assert read_extra(file) == {"fails": "- small holes\n"}
+    for bad in ("- a list", "1: number", "a: [b"):
+        file.write_text(bad)
+        with pytest.raises(UsageError):
+            read_extra(file)
+
+
+def test_the_text_of_our_own_networks_can_be_filled(made):
+    target, _, _, _, _ = made
+    metrics = json.loads((target / "metrics.json").read_text())
+    metrics["extra"] = {"fails": "- Small holes.", "lineage": "From lite0-2."}
+    calibration = network.load(target).calibration
+    text = card.fill(card.read_template(card.TEMPLATES / "released.md"), "two-1", metrics, calibration)
+    assert "- Small holes." in text
+    assert "mean of these runs (Wortsman et al. 2022). From lite0-2." in text
+    assert "{" not in text
+    bare = card.fill(card.read_template(card.TEMPLATES / "released.md"), "two-1", {**metrics, "extra": {}}, calibration)
+    assert "Nobody has gone through the failures" in bare
