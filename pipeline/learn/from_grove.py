@@ -1,5 +1,8 @@
 """Fine-tune a network on a grove's reviewed cases, mixed with drawn scenes so that it does not forget.
 
+What is released lies between the weights that were started from and those that training ended with: that keeps most
+of what was known before and most of what was learnt (Wortsman et al. 2022, arXiv 2109.01903).
+
 The recipe is the same whether the cases come from people or, in ``benchmarks/learning_curve.py``, from a drawn
 reviewer: that is what the curve measures.
 """
@@ -14,12 +17,18 @@ import torch
 
 from pipeline.learn import train
 from pipeline.learn.data import HEIGHT_PX, WIDTH_PX, Collection
+from pipeline.learn.export import load_weights
+from pipeline.learn.reviewed import PAINTED_SHARE
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from pipeline.learn.net import WoundNet
     from pipeline.learn.reviewed import ReviewedPatches
+
+FULL_AT = 50
+"""With so many reviewed patches they get half of their places in a batch, with more of them more: a few patches drawn
+hundreds of times would be learnt by heart (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -31,9 +40,14 @@ class Recipe:
     steps, batch
         Length of the schedule; patches in a step.
     reviewed_share, photo_share
-        Shares of reviewed patches and of weakly labelled photographs in a batch; the rest are drawn scenes.
+        Shares of reviewed patches (where there are many) and of weakly labelled photographs in a batch; the rest are
+        drawn scenes.
     rate
         Largest learning rate, a fifth of that of a run from the start: what is known shall stay (own choice).
+    kept
+        Share of the weights that were started from in those that are released.
+    painted
+        Share of clean reviewed patches on which signs may be painted.
     """
 
     steps: int = 400
@@ -43,11 +57,14 @@ class Recipe:
     rate: float = 3e-4
     size_px: int = 384
     seed: int = 1
+    kept: float = 0.5
+    painted: float = PAINTED_SHARE
 
 
-def training_settings(recipe: Recipe, *, photos: bool, reviewed: bool, on_gpu: bool) -> train.TrainSettings:
-    """The settings of a run by a recipe; without reviewed patches their place is taken by drawn scenes."""
-    judged = max(1, round(recipe.batch * recipe.reviewed_share)) if reviewed else 0
+def training_settings(recipe: Recipe, *, photos: bool, reviewed: int, on_gpu: bool) -> train.TrainSettings:
+    """The settings of a run by a recipe; places that ``reviewed`` patches do not fill are taken by drawn scenes."""
+    share = recipe.reviewed_share * reviewed / (reviewed + FULL_AT)
+    judged = max(1, round(recipe.batch * share)) if reviewed else 0
     weak = round(recipe.batch * recipe.photo_share) if photos else 0
     return train.TrainSettings(
         steps=recipe.steps,
@@ -86,14 +103,30 @@ def fine_tune(
 
     Returns
     -------
-    The averaged network, in evaluation mode.
+    The network between start and end, in evaluation mode; ``model.safetensors`` in the folder holds the same.
     """
     on, plan = device or train.pick_device(), recipe or Recipe()
     (folder / "curves.csv").unlink(missing_ok=True)
     settings = training_settings(
-        plan, photos=collection is not None, reviewed=reviewed is not None, on_gpu=on.type == "cuda"
+        plan, photos=collection is not None, reviewed=len(reviewed or ()), on_gpu=on.type == "cuda"
     )
-    return train.run(folder, settings, collection=collection, reviewed=reviewed, device=on, start_from=start_from)
+    if reviewed is not None:
+        reviewed.painted = plan.painted
+        reviewed.films = collection.banks("train").film if collection is not None else None
+    net = train.run(folder, settings, collection=collection, reviewed=reviewed, device=on, start_from=start_from)
+    between(load_weights(start_from).to(on), net, plan.kept)
+    notes = {"settings": settings.digest, "steps": str(plan.steps), "kept": str(plan.kept)}
+    train.save_weights(net, folder / "model.safetensors", notes)
+    return net
+
+
+@torch.no_grad()
+def between(start: WoundNet, end: WoundNet, kept: float) -> None:
+    """Move ``end`` towards ``start`` by a share of the way, weights and running statistics alike."""
+    theirs = start.state_dict()
+    for name, value in end.state_dict().items():
+        if value.is_floating_point():
+            value.lerp_(theirs[name].to(value), kept)
 
 
 def no_photographs(device: torch.device | None = None) -> Collection:

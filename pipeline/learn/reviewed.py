@@ -2,6 +2,7 @@
 
 What a person did not say stays unknown: a patch without a drawn rim teaches no tissue, one
 whose sign was rejected teaches that no sign is there, and nobody's silence counts as "no".
+Where a person drew how far a sign reaches, its map is taught; where not, only that it is there.
 Cases on which two people differ teach nothing until one of them has settled it.
 """
 
@@ -19,7 +20,9 @@ import torch
 
 from pipeline.errors import UsageError
 from pipeline.learn.augment import relit
+from pipeline.learn.extents import UNKNOWN, drawn_extents, filled, outlines_of, sign_maps
 from pipeline.learn.generator import APERTURE, IGNORE, PatchBatch
+from pipeline.learn.painted import SignPainter
 from pipeline.learn.signs import LOOKALIKE_NAMES, SIGN_NAMES
 from pipeline.records import Stage
 
@@ -27,6 +30,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from numpy.typing import NDArray
+
+    from pipeline.learn.bark import PhotoBank
 
 _STAGES = {stage.word: int(stage) for stage in Stage}
 HELD_SHARE = 0.25
@@ -37,6 +42,9 @@ UNSEEN_GREY, GREY_SPREAD = 128, 4
 """Grey of what a photo does not show in a kept patch, and how far JPEG moves it."""
 ZOOM, TURN_DEG, SHIFT = 0.15, 8.0, 0.06
 """How far a patch is enlarged, turned and moved (as a share of its edge) when it is drawn for training."""
+
+PAINTED_SHARE = 0.5
+"""Share of the clean patches of a batch on which signs may be painted (own choice)."""
 
 Part = Literal["all", "train", "held"]
 
@@ -63,12 +71,21 @@ class ReviewedPatches:
         Polygons (N, 2) of the opening by image id, in the image's pixels.
     seed
         Of the random choice.
+    extents
+        Polygons of the signs that people drew, by image id and sign.
+    painted
+        Share of the clean patches in a batch that go to the sign painter; 0 never asks it.
+    films
+        Photographs of films that the painter may use.
     """
 
     folder: Path
     images: list[dict[str, Any]]
     rims: dict[int, list[np.ndarray]]
     seed: int = 1
+    extents: dict[int, dict[str, list[np.ndarray]]] = field(default_factory=dict)
+    painted: float = 0.0
+    films: PhotoBank | None = None
     _kept: dict[str, NDArray[np.uint8]] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
@@ -76,6 +93,7 @@ class ReviewedPatches:
         self.rng = np.random.default_rng(self.seed)
         shows = np.array([entry.get("verdict") == "sign" for entry in self.images], dtype=bool)
         self._with, self._without = np.flatnonzero(shows), np.flatnonzero(~shows)
+        self._painter: SignPainter | None = None
 
     def __len__(self) -> int:
         return len(self.images)
@@ -99,7 +117,7 @@ class ReviewedPatches:
         file = folder / "labels.json"
         try:
             content = json.loads(file.read_text(encoding="utf-8"))
-            rims = _rims(content)
+            rims, extents = _rims(content), drawn_extents(content)
             images = [i for i in content["images"] if i.get("stage") or i.get("verdict") or i["id"] in rims]
         except OSError:
             raise UsageError(
@@ -113,7 +131,7 @@ class ReviewedPatches:
         if not images:
             where = {"all": "", "train": " outside the trees held back", "held": " on the trees held back"}[part]
             raise UsageError(f"The labels in {folder} judge nothing{where}.", "Review some photos first.")
-        return cls(folder, images, rims, seed)
+        return cls(folder, images, rims, seed, extents)
 
     def batch(self, count: int, size_px: int, device: torch.device) -> PatchBatch:
         """Draw ``count`` patches, half of them with a sign where there are both kinds."""
@@ -122,8 +140,20 @@ class ReviewedPatches:
         first = self.rng.choice(self._with if len(self._with) else self._without, half)
         rest = self.rng.choice(self._without, count - half) if both else first[:0]
         rows = [self._one(self.images[i], size_px, _move(self.rng, size_px)) for i in (*first, *rest)]
-        batch = _stack(rows, device)
+        batch = self._paint(_stack(rows, device), device)
         return batch.mirrored(self.rng) if self.rng.random() < 0.5 else batch
+
+    def _paint(self, batch: PatchBatch, device: torch.device) -> PatchBatch:
+        """Hand some of the patches on which nobody saw a sign to the painter."""
+        clean = ((batch.sign_known > 0).all(1) & (batch.sign_present == 0).all(1)).cpu().numpy()
+        chosen = np.flatnonzero(clean & (self.rng.random(len(batch)) < self.painted))
+        if not len(chosen):
+            return batch
+        if self._painter is None:
+            self._painter = SignPainter(device, self.seed + 29, self.films)
+        others = np.setdiff1d(np.arange(len(batch)), chosen)
+        rows = [torch.as_tensor(index, device=device) for index in (others, chosen)]
+        return PatchBatch.cat([batch.rows(rows[0]), self._painter.on(batch.rows(rows[1]))])
 
     def whole(self, size_px: int, device: torch.device, chunk: int = 40) -> Iterator[tuple[PatchBatch, list[str]]]:
         """Every patch once, as it is, with the hashes of its photos: for comparison."""
@@ -154,10 +184,10 @@ class ReviewedPatches:
         tissue = np.full((size_px, size_px), IGNORE, np.uint8)
         rims = self.rims.get(int(entry["id"]))
         if rims:
-            # COCO counts from the corner of the first pixel, OpenCV from its middle.
-            polygons = [np.round((p - (left, top)) * factor - 0.5).astype(np.int32) for p in rims]
-            inside = cv2.fillPoly(np.zeros_like(tissue), polygons, 1)
-            tissue[inside > 0] = APERTURE
+            tissue[filled([(p - (left, top)) * factor for p in rims], size_px) > 0] = APERTURE
+        shapes = self.extents.get(int(entry["id"]), {})
+        shapes = {name: [(p - (left, top)) * factor for p in drawn] for name, drawn in shapes.items()}
+        signs = sign_maps(entry, shapes, size_px, float(entry["mm_per_px"]) / factor)
         zoom = 1.0
         if move is not None:
             zoom = float(np.sqrt(abs(np.linalg.det(move[:, :2]))))
@@ -165,10 +195,13 @@ class ReviewedPatches:
             rgb = cv2.warpAffine(rgb, move, full, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
             seen = cv2.warpAffine(seen, move, full, flags=cv2.INTER_NEAREST, borderMode=cv2.BORDER_REFLECT_101)
             tissue = cv2.warpAffine(tissue, move, full, flags=cv2.INTER_NEAREST, borderValue=IGNORE)
+            if signs is not None and (signs != 0).any():
+                signs = np.stack([cv2.warpAffine(plane, move, full, flags=cv2.INTER_NEAREST, borderValue=UNKNOWN)
+                                  for plane in signs])  # fmt: skip
             rgb = relit(np.ascontiguousarray(rgb, dtype=np.uint8), self.rng)
         answers = _answers(entry)
         return {"rgb": rgb, "seen": seen > 0, "mm_per_px": float(entry["mm_per_px"]) / factor / zoom,
-                "tissue": tissue, **answers}  # fmt: skip
+                "tissue": tissue, "signs": signs, **answers}  # fmt: skip
 
 
 def unseen(picture: NDArray[np.uint8]) -> NDArray[np.bool_]:
@@ -182,9 +215,8 @@ def _rims(content: dict[str, Any]) -> dict[int, list[np.ndarray]]:
     opening = next((c["id"] for c in content["categories"] if c["name"] == "aperture"), None)
     rims: dict[int, list[np.ndarray]] = {}
     for note in content["annotations"]:
-        if note["category_id"] == opening and isinstance(note["segmentation"], list):
-            polygons = [np.asarray(p, dtype=np.float64).reshape(-1, 2) for p in note["segmentation"]]
-            rims.setdefault(note["image_id"], []).extend(polygons)
+        if note["category_id"] == opening:
+            rims.setdefault(note["image_id"], []).extend(outlines_of(note["segmentation"]))
     return rims
 
 
@@ -221,7 +253,6 @@ def _answers(entry: dict[str, Any]) -> dict[str, Any]:
         "present": present,
         "known": known,
         "stage": _STAGES.get(str(entry.get("stage", "")), -1),
-        "clean": float(rejected),
         "flags": np.array([resin, similar, False], np.float32),
         # Whoever judged signs or stage took the picture for a site.
         "flags_known": np.array([resin, similar, judged], np.float32),
@@ -235,6 +266,9 @@ def _stack(rows: list[dict[str, Any]], device: torch.device) -> PatchBatch:
     tissue = torch.from_numpy(np.stack([r["tissue"] for r in rows]).astype(np.int64))
     tissue = torch.where(seen[:, 0], tissue, IGNORE)
 
+    unsaid = np.full((len(SIGN_NAMES), size, size), UNKNOWN, np.float32)
+    signs = torch.from_numpy(np.stack([unsaid if r["signs"] is None else r["signs"] for r in rows]))
+
     def column(name: str) -> torch.Tensor:
         return torch.from_numpy(np.stack([r[name] for r in rows]))
 
@@ -243,10 +277,10 @@ def _stack(rows: list[dict[str, Any]], device: torch.device) -> PatchBatch:
         valid=seen,
         mm_per_px=torch.tensor([r["mm_per_px"] for r in rows], dtype=torch.float32),
         tissue=tissue,
-        signs=torch.zeros(count, 5, size, size),
+        signs=torch.where(seen, signs, UNKNOWN),
         sign_present=column("present"),
         sign_known=column("known"),
-        sign_map_known=torch.tensor([r["clean"] for r in rows]),
+        sign_map_known=torch.tensor([float(r["signs"] is not None) for r in rows]),
         any_sign=torch.full((count,), -1.0),
         stage=torch.tensor([r["stage"] for r in rows]),
         flags=column("flags"),
