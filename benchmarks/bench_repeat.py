@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import json
 import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from pipeline.flow import PhotoRead
+    from pipeline.records import Reader
     from pipeline.scenes import SceneSpec
 
 OPEN = (Stage.FRESH, Stage.RESINOUS, Stage.CALLUS, Stage.CLOSING)
@@ -93,7 +95,7 @@ def rim_offset_mm(scene: SceneSpec, read: PhotoRead) -> float:
     return (area - shown.area_mm2) / (0.5 * (perimeter + shown.perimeter_mm))
 
 
-def offsets_of(options: argparse.Namespace, reader: readers.Reader, model: str) -> Iterator[tuple[str, list[float]]]:
+def offsets_of(options: argparse.Namespace, reader: Reader, model: str) -> Iterator[tuple[str, list[float]]]:
     """For each wound its name and the offsets of its photos."""
     barks = make_photos.bark_pictures(options.bark)
     with tempfile.TemporaryDirectory() as scratch:
@@ -199,10 +201,18 @@ def main() -> None:
         holds = metrics.bootstrap(lambda k: float(np.mean(np.concatenate([held[i] for i in k]))), len(held))
         print(f"stated 95 % interval of the rim holds: {holds.value:.3f} ({holds.lo:.3f} to {holds.hi:.3f})")
     if options.state and folder is not None:
-        from pipeline.learn import export
-
-        export.state_rim(folder, found.sd_mm, found.repeat_sd_mm, found.offset_mm, found.offset_sd_mm)
+        state(folder, found)
         print(f"written into {folder}")
+
+
+def state(folder: Path, found: RimFigures) -> None:
+    """Write the figures into a network's folder; its card too, where it was made from figures."""
+    from pipeline.learn import export, release
+
+    export.state_rim(folder, found.sd_mm, found.repeat_sd_mm, found.offset_mm, found.offset_sd_mm)
+    if "plan" in json.loads((folder / "metrics.json").read_text(encoding="utf-8")):
+        calibration = network.load(folder).calibration
+        release.write_card(folder, rims=(calibration.rim_sd_mm, calibration.rim_repeat_sd_mm))
 
 
 if __name__ == "__main__":
