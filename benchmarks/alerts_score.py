@@ -16,24 +16,28 @@ import numpy as np
 
 from pipeline import alerts, timeline
 from pipeline.advance import own_sds
-from pipeline.alerts.closure import ENLARGED, IMPLAUSIBLE, REOPENED, STALLED, weigh_standstills
+from pipeline.alerts.closure import ENLARGED, IMPLAUSIBLE, REOPENED, STALLED, weigh_openings, weigh_standstills
 from pipeline.alerts.screen import SCREENS, SeenSites
 from pipeline.alerts.signs import SPREADING, SUSPECTED
 from pipeline.alerts.visiting import AGAINST, PLACE
 from pipeline.records import Severity, SiteHistory
 from pipeline.seasons import growing_days
 from pipeline.simulate import GrovePlan, SimulatedGrove, SiteTruth, simulate_grove
-from pipeline.timeline.table import AREA, PERIMETER, WIDTH, VisitRecords, table_of, visits_in
+from pipeline.timeline.table import AREA, HEIGHT, PERIMETER, WIDTH, VisitRecords, table_of, visits_in
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from datetime import date
 
+    from numpy.typing import NDArray
+
     from pipeline.records import Reading, Visit
     from pipeline.settings import Settings
+    from pipeline.timeline.table import VisitTable
 
 RULES = (SUSPECTED, SPREADING, ENLARGED, STALLED, REOPENED, PLACE, AGAINST, IMPLAUSIBLE)
 """Rules that may ask for a look at one site because of its photos; a visit overdue is the visitor's doing."""
+JUDGED = tuple(next(rule for rule in alerts.RULES if rule.name == name) for name in RULES)
 URGENT = (Severity.LOOK, Severity.ACT)
 VISIBLE_MM2 = 500.0
 SITES_A_LOT = 60
@@ -111,13 +115,17 @@ def judge_sites(
     stalled = passing[:, RULES.index(STALLED)]
     flat = [view for own in views for view in own]
     weigh_standstills([view for view, asks in zip(flat, stalled, strict=True) if asks and view is not None])
+    grown = passing[:, RULES.index(ENLARGED)]
+    weigh_openings([view for view, asks in zip(flat, grown, strict=True) if asks and view is not None])
     for history, own, first in zip(histories, views, begin.tolist(), strict=True):
         judged = []
         for i, view in enumerate(own):
             site = history.site.site
-            looks = {rule: {site} if passes else set() for rule, passes in zip(RULES, passing[first + i], strict=True)}
-            screened = {rule: looks.get(rule, set()) for rule in SCREENS}
-            found = alerts.find_in(view, screened) if view is not None else ()
+            found = (
+                (f for rule, passes in zip(JUDGED, passing[first + i], strict=True) if passes for f in rule.sees(view))
+                if view is not None
+                else ()
+            )
             judged.append({f.rule for f in found if f.site == site and f.severity in URGENT})
         yield history, judged
 
@@ -129,7 +137,9 @@ def _on_day(grove: SimulatedGrove, history: SiteHistory, i: int, settings: Setti
     return alerts.TreeView((known,), grove.register, settings, day)
 
 
-def _prefixes(table, episode, posterior, flags) -> SeenSites:  # type: ignore[no-untyped-def]
+def _prefixes(
+    table: VisitTable, episode: NDArray[np.int64], posterior: NDArray[np.float64], flags: NDArray[np.int64]
+) -> SeenSites:
     """Each visit as the last one of a site of its own, which has the visits of that episode up to it."""
     count = table.day.size
     new = np.r_[True, (table.site[1:] != table.site[:-1]) | (episode[1:] != episode[:-1])][:count]
@@ -147,6 +157,7 @@ def _prefixes(table, episode, posterior, flags) -> SeenSites:  # type: ignore[no
         stage=posterior.argmax(axis=1)[rows],
         area_mm2=area,
         width_mm=width,
+        height_mm=table.size[rows, HEIGHT],
         perimeter_mm=table.size[rows, PERIMETER],
         area_own_sd_mm2=own_sds(area, table.size_sd[rows, AREA], common),
         width_own_sd_mm=own_sds(width, table.size_sd[rows, WIDTH], 0.5 * common),

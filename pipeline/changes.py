@@ -25,7 +25,7 @@ from pipeline.lines import STANDARD_NORMAL
 from pipeline.seasons import DAYS_A_MONTH, growing_days
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -46,8 +46,10 @@ KINDS = tuple(ChangeKind)
 MOST_VISITS = 14
 """Visits that are followed, the last ones."""
 SAME_RIM = 0.85
-"""Share of the smaller own variance of width and height that both have in common: the whole rim, without its wander:
-about what a rim uncertain by 0.25 mm as a whole and 0.15 mm in its wander gives (``measure``); own choice."""
+"""Share of the variance from the rim that width and height have in common: the whole rim, without its wander: about
+what a rim uncertain by 0.25 mm as a whole and 0.15 mm in its wander gives (``measure``); own choice."""
+TOLD_APART = 0.2
+"""Width and height must differ by this share for the visit's scale to be told from its rim; own choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,15 +171,32 @@ def motion_of(visits: Sequence[Visit], growing: tuple[int, ...]) -> Motion | Non
     )
     if not np.isfinite(own).all():
         return None
-    covariance = np.zeros((len(seen), 2, 2))
-    covariance[:, 0, 0], covariance[:, 1, 1] = own[:, 0] ** 2, own[:, 1] ** 2
-    covariance[:, 0, 1] = covariance[:, 1, 0] = SAME_RIM * own.min(axis=1) ** 2
+    size = np.array([(v.aperture_width_mm, v.aperture_height_mm) for v in seen], dtype=np.float64)
     return Motion(
         np.array([growing_days(begin, v.visit_on, growing) for v in seen]) / DAYS_A_MONTH,
-        np.array([(v.aperture_width_mm, v.aperture_height_mm) for v in seen], dtype=np.float64),
-        covariance,
+        size,
+        visit_covariance(size, own),
         np.array([v.visit_on.year for v in seen]),
     )
+
+
+def visit_covariance(size_mm: Floats, own_sd_mm: Floats) -> Floats:
+    """Covariance of width and height, shape (N, 2, 2), from what is independent between visits of either, (N, 2).
+
+    Two things move both: the rim, alike whatever the size, and the visit's scale (focal length, lens), in proportion
+    to it.  Their variances follow from the two uncertainties, ``s_w^2 = a + r w^2`` and ``s_h^2 = a + r h^2``; where
+    width and height are nearly the same all of it counts as the rim's.
+    """
+    variance, square = own_sd_mm**2, size_mm**2
+    apart = np.abs(square[:, 1] - square[:, 0]) > TOLD_APART * square.max(axis=1)
+    between = np.where(apart, square[:, 1] - square[:, 0], 1.0)
+    scale = np.where(apart, (variance[:, 1] - variance[:, 0]) / between, 0.0)
+    scale = np.clip(scale, 0.0, (variance / np.maximum(square, 1e-9)).min(axis=1))
+    rim = (variance - scale[:, None] * square).min(axis=1)
+    covariance = np.zeros((len(size_mm), 2, 2))
+    covariance[:, 0, 0], covariance[:, 1, 1] = variance[:, 0], variance[:, 1]
+    covariance[:, 0, 1] = covariance[:, 1, 0] = SAME_RIM * rim + scale * size_mm.prod(axis=1)
+    return covariance
 
 
 def weigh(
@@ -204,10 +223,30 @@ def weigh_many(
     motions: Sequence[Motion], kinds: Sequence[ChangeKind] = KINDS, prior: Prior = DEFAULT_PRIOR, floor: float = 0.0
 ) -> list[dict[ChangeKind, Change]]:
     """:func:`weigh` for many motions: those with the same number of visits are worked out at once."""
+    found: dict[int, dict[ChangeKind, Change]] = {}
+    for places, bank in _banks(motions, kinds, prior):
+        found |= dict(zip(places, bank.changes(kinds, floor), strict=True))
+    return [found[i] for i in range(len(motions))]
+
+
+def opened_last(motions: Sequence[Motion], prior: Prior = DEFAULT_PRIOR) -> list[float]:
+    """Probability that an opening was made larger between the last two visits of each motion, against no change.
+
+    Whether it was opened before is weighed too, so that an earlier opening is not told as a new one.
+    """
+    found = [0.0] * len(motions)
+    for places, bank in _banks(motions, (ChangeKind.OPENED,), prior):
+        last = [i for i, (_, gap) in enumerate(bank.born, start=1) if gap == motions[places[0]].months.size - 2]
+        for i, p in zip(places, bank.shares()[:, last].sum(axis=1).tolist(), strict=True):
+            found[i] = p
+    return found
+
+
+def _banks(motions: Sequence[Motion], kinds: Sequence[ChangeKind], prior: Prior) -> Iterator[tuple[list[int], _Bank]]:
+    """Filters that have followed the motions to their ends, those with the same number of visits together."""
     by_length: dict[int, list[int]] = {}
     for i, motion in enumerate(motions):
         by_length.setdefault(motion.months.size, []).append(i)
-    found: dict[int, dict[ChangeKind, Change]] = {}
     for length, places in by_length.items():
         together = Motion(
             np.stack([motions[i].months for i in places]),
@@ -218,8 +257,7 @@ def weigh_many(
         bank = _Bank(together, prior)
         for k in range(1, length):
             bank.step(k, kinds)
-        found |= dict(zip(places, bank.changes(kinds, floor), strict=True))
-    return [found[i] for i in range(len(motions))]
+        yield places, bank
 
 
 class _Bank:
@@ -329,10 +367,14 @@ class _Bank:
         self.mean += (gain @ off[..., None])[..., 0]
         self.spread -= gain @ self.spread[:, :, :2]
 
+    def shares(self) -> Floats:
+        """Posterior probability of each filter, shape (B, K)."""
+        share = np.exp(self.weight - self.weight.max(axis=1, keepdims=True))
+        return np.asarray(share / share.sum(axis=1, keepdims=True))
+
     def changes(self, kinds: Sequence[ChangeKind], floor: float) -> list[dict[ChangeKind, Change]]:
         """Posterior probability of each kind, and where it lies most likely, for each site."""
-        share = np.exp(self.weight - self.weight.max(axis=1, keepdims=True))
-        share /= share.sum(axis=1, keepdims=True)
+        share = self.shares()
         found = []
         for site in range(share.shape[0]):
             slow = 0.0

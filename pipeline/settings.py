@@ -234,9 +234,12 @@ class AlertSettings(_Section):
     sign_p: float = Field(0.5, gt=0, lt=1, description="Probability from which a sign raises an alert.")
     sign_two_photos_p: float = Field(0.35, gt=0, lt=1, description="The same if two photos show it.")
     enlarged_width_mm: float = Field(
-        2.0, gt=0, description="Growth of the width, beyond its uncertainty, without an event."
+        1.0, gt=0, description="Growth of the width, beyond what was expected, from which it is asked about."
     )
     enlarged_area_share: float = Field(0.1, gt=0, description="The same for the area, as a share.")
+    enlarged_p: float = Field(
+        0.15, gt=0, lt=1, description="Probability of an opening made larger from which a person is asked."
+    )
     stalled_advance_mm_per_month: float = Field(
         0.2, gt=0, description="Sides that advance less than this in a month of growing season stand still."
     )
@@ -245,7 +248,15 @@ class AlertSettings(_Section):
     sign_sure_p: float = Field(
         0.85, gt=0, lt=1, description="One photo with this probability is enough for a person to look."
     )
-    sign_area_mm2: float = Field(100.0, ge=0, description="Smaller signs on one photo only ask for another photo.")
+    sign_sure_area_mm2: float = Field(
+        500.0, ge=0, description="Smaller signs on one photo only ask for another photo, however probable."
+    )
+    sign_present_p: float = Field(
+        0.5, gt=0, lt=1, description="Probability over all visits from which a person is to look at a sign."
+    )
+    sign_area_mm2: float = Field(
+        100.0, ge=0, description="Growth from which a sign that a person rejected is told again."
+    )
     sign_growth_factor: float = Field(
         1.5, gt=1, description="A sign that grew by this factor between visits is spreading."
     )
@@ -258,7 +269,9 @@ class AlertSettings(_Section):
     event_slack_days: int = Field(
         3, ge=0, description="An event this many days outside two visits still explains a larger opening."
     )
-    stalled_p: float = Field(0.4, gt=0, lt=1, description="Probability of a standstill from which a person is to look.")
+    stalled_p: float = Field(
+        0.38, gt=0, lt=1, description="Probability of a standstill from which a person is to look."
+    )
     stalled_young_days: int = Field(
         60, ge=0, description="Growing days after a wounding in which no advance is expected yet."
     )
@@ -352,6 +365,9 @@ class OutboxSettings(_Section):
         description="Digests older than this are not sent any more, e.g. those from before e-mail was enabled.",
     )
     retry_minutes: float = Field(15.0, ge=0, description="Minutes before a failed sending is tried again.")
+    gather_minutes: float = Field(
+        30.0, ge=0, description="While the inbox is watched, at most one digest is made in so many minutes."
+    )
 
 
 class Settings(_Section):

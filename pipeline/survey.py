@@ -15,7 +15,7 @@ import numpy as np
 
 from pipeline import alerts, timeline
 from pipeline.advance import own_sds
-from pipeline.alerts.closure import ENLARGED, STALLED, weigh_standstills
+from pipeline.alerts.closure import ENLARGED, STALLED, weigh_openings, weigh_standstills
 from pipeline.alerts.screen import LAST_VISITS, LOOK_BACK, SCREENS, SeenSites
 from pipeline.alerts.signs import SUSPECTED
 from pipeline.alerts.status import UNKNOWN
@@ -120,6 +120,7 @@ def survey_trees(
         by_tree.setdefault(site.tree, []).append(k)
     looks = [_Look.at(tree.tree, by_tree.get(tree.tree, []), followed, screened, grove) for tree in trees]
     weigh_standstills([look.view.only(look.passing[STALLED]) for look in looks if look.passing.get(STALLED)])
+    weigh_openings([look.view.only(look.passing[ENLARGED]) for look in looks if look.passing.get(ENLARGED)])
     return [_judged(look, followed, screened, grove) for look in looks]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, cast
 
 import numpy as np
@@ -11,6 +12,7 @@ from pipeline.advance import advance_between, area_own_sd, width_change_between,
 from pipeline.alerts import cautions
 from pipeline.alerts.standstill import standstills
 from pipeline.alerts.view import plural, site_finding
+from pipeline.changes import motion_of, opened_last
 from pipeline.records import Finding, Question, Severity, Stage
 from pipeline.seasons import DAYS_A_MONTH, growing_days
 
@@ -19,12 +21,15 @@ if TYPE_CHECKING:
 
     from pipeline.alerts.standstill import Standstill
     from pipeline.alerts.view import SiteView, TreeView
+    from pipeline.changes import Motion
     from pipeline.records import Visit
 
 ENLARGED, STALLED, REOPENED = "aperture enlarged without an event", "closure stalled", "reopened"
 OPEN_LONG, REBARKED, IMPLAUSIBLE = "still open after 36 months", "closed and rebarked", "implausible rate"
 WIDTH_DOUBT, AREA_DOUBT = 2.5, 3.0
-"""Standard uncertainties by which a growth must be beyond doubt; own choice."""
+"""Standard uncertainties by which a growth must be beyond doubt where it cannot be weighed; own choice."""
+WEIGHED_DOUBT = 1.5
+"""The same, in width or in area, from which on it is weighed; own choice."""
 BASELINE_VISITS, BASELINE_LEAST = 5, 3
 """Visits before, at most and at least, through which the expected width is drawn."""
 LEAST_SEEN_SHARE = 0.25
@@ -56,18 +61,60 @@ def questions(view: TreeView) -> Iterator[Question]:
         )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Grown:
+    """A seeming growth of an opening: the visits, its figures, whether it is beyond doubt, and the motion up to it."""
+
+    before: Visit
+    after: Visit
+    figures: dict[str, float]
+    sure: bool
+    motion: Motion | None
+
+
 def _enlargements(view: TreeView) -> Iterator[tuple[SiteView, Visit, Visit, dict[str, float]]]:
     """The latest growth of each site's opening that no event explains and no later visit undoes."""
+    weigh_openings([view])
     for site in view.wounds():
-        visits = site.sized
-        for i in range(len(visits) - 1, 0, -1):
-            before, after = visits[i - 1], visits[i]
-            if not _seems_larger(view, before, after) or _is_shut(before) or _explained(view, site, before, after):
-                continue
-            grown = _growth(view, visits[max(0, i - BASELINE_VISITS) : i], after)
-            if grown is not None and not _undone(before, visits[i + 1 :]):
-                yield site, before, after, grown
-                break
+        grown = cast("_Grown | None", view.memo[ENLARGED, site.site.site])
+        if grown is not None:
+            yield site, grown.before, grown.after, grown.figures
+
+
+def weigh_openings(views: Sequence[TreeView]) -> None:
+    """Weigh the growths of many trees at once, for :func:`enlarged`; what was weighed before is left."""
+    waiting: list[tuple[TreeView, int, list[_Grown]]] = []
+    for view in views:
+        known = view.memo
+        sites = [site for site in view.wounds() if (ENLARGED, site.site.site) not in known]
+        waiting += [(view, site.site.site, list(_seeming(view, site))) for site in sites]
+    motions = [g.motion for _, _, growths in waiting for g in growths if g.motion is not None]
+    weighed = iter(opened_last(motions))
+    for view, number, growths in waiting:
+        believed: list[_Grown] = []
+        for grown in growths:
+            if grown.motion is not None:
+                grown.figures["p"] = next(weighed)
+            if grown.figures["p"] >= view.limits.enlarged_p if "p" in grown.figures else grown.sure:
+                believed.append(grown)
+        view.memo[ENLARGED, number] = believed[0] if believed else None
+
+
+def _seeming(view: TreeView, site: SiteView) -> Iterator[_Grown]:
+    """Growths worth weighing, the latest first."""
+    visits = site.sized
+    for i in range(len(visits) - 1, 0, -1):
+        before, after = visits[i - 1], visits[i]
+        if not _seems_larger(view, before, after) or _is_shut(before) or _explained(view, site, before, after):
+            continue
+        found = _growth(view, visits[max(0, i - BASELINE_VISITS) : i], after)
+        if found is None or _undone(before, visits[i + 1 :]):
+            continue
+        figures, sure = found
+        measured = after.aperture_width_mm is not None and after.aperture_height_mm is not None
+        motion = motion_of([v for v in visits[: i + 1] if v.aperture_area_mm2], view.growing) if measured else None
+        if motion is not None or sure:
+            yield _Grown(before, after, figures, sure, motion)
 
 
 def _is_shut(visit: Visit) -> bool:
@@ -81,23 +128,24 @@ def _seems_larger(view: TreeView, before: Visit, after: Visit) -> bool:
     )
 
 
-def _growth(view: TreeView, earlier: Sequence[Visit], after: Visit) -> dict[str, float] | None:
-    """Figures of a seeming growth that is beyond its uncertainty, in width or in area; ``None`` where it is not."""
+def _growth(view: TreeView, earlier: Sequence[Visit], after: Visit) -> tuple[dict[str, float], bool] | None:
+    """Figures of a seeming growth in width or area, and whether it is beyond doubt; ``None`` where it is too small."""
     limits, before = view.limits, earlier[-1]
     a1, a2 = before.aperture_area_mm2 or 0.0, after.aperture_area_mm2 or 0.0
     seen = (after.aperture_width_mm or 0.0) - (before.aperture_width_mm or 0.0)
-    doubt = math.hypot(area_own_sd(before), area_own_sd(after))
-    larger = a2 - a1 > max(limits.enlarged_area_share * a1, AREA_DOUBT * doubt)
-    width = (
-        _width_growth(view, earlier, after) if larger or seen > LEAST_SEEN_SHARE * limits.enlarged_width_mm else None
-    )
-    wider = width is not None and width[0] > max(limits.enlarged_width_mm, WIDTH_DOUBT * width[1])
-    if not (larger or (wider and seen > LEAST_SEEN_SHARE * limits.enlarged_width_mm)):
+    doubt, share = math.hypot(area_own_sd(before), area_own_sd(after)), limits.enlarged_area_share * a1
+    larger, widened = a2 - a1 > max(share, WEIGHED_DOUBT * doubt), seen > LEAST_SEEN_SHARE * limits.enlarged_width_mm
+    width = _width_growth(view, earlier, after) if larger or widened else None
+    least = limits.enlarged_width_mm
+    wider = width is not None and widened and width[0] > max(least, WEIGHED_DOUBT * width[1])
+    if not (larger or wider):
         return None
+    sure = larger and a2 - a1 > AREA_DOUBT * doubt
     figures = {"area_before_mm2": a1, "area_after_mm2": a2}
     if width is not None:
         figures |= {"width_growth_mm": width[0], "width_growth_mm_sd": width[1]}
-    return figures
+        sure = sure or (wider and width[0] > WIDTH_DOUBT * width[1])
+    return figures, sure
 
 
 def _width_growth(view: TreeView, earlier: Sequence[Visit], after: Visit) -> tuple[float, float] | None:
@@ -138,6 +186,7 @@ def _enlarged_finding(
     limits = view.limits
     change = figures.get("width_growth_mm")
     wider = f", {change:.1f} mm wider than expected" if change is not None and change > 0 else ""
+    weighed = f" Probability that it was made larger: {figures['p']:.2f}." if "p" in figures else ""
     start, end = before.visit_on.isoformat(), after.visit_on.isoformat()
     return site_finding(
         ENLARGED,
@@ -147,14 +196,21 @@ def _enlarged_finding(
         detail=end,
         why=(
             f"The opening of site {site.site.site} grew from {figures['area_before_mm2']:.0f} to "
-            f"{figures['area_after_mm2']:.0f} mm2{wider} between {start} and {end}, and no event is written down."
+            f"{figures['area_after_mm2']:.0f} mm2{wider} between {start} and {end}, and no event is written "
+            f"down.{weighed}"
         ),
         figures=figures,
         threshold=(
-            f"wider by {limits.enlarged_width_mm:g} mm and {WIDTH_DOUBT:g} standard uncertainties, or larger by "
+            f"wider by {limits.enlarged_width_mm:g} mm, or larger by {100 * limits.enlarged_area_share:g} %, and made "
+            f"larger with probability {limits.enlarged_p:g} or more"
+            if weighed
+            else f"wider by {limits.enlarged_width_mm:g} mm and {WIDTH_DOUBT:g} standard uncertainties, or larger by "
             f"{100 * limits.enlarged_area_share:g} % and {AREA_DOUBT:g} standard uncertainties"
         ),
-        source="own choice; bark may die back at the rim of a young wound and make it larger (common practice)",
+        source=(
+            "own choice, from simulated groves; change of a motion, Willsky & Jones 1976; bark may die back at the rim "
+            "of a young wound and make it larger (common practice)"
+        ),
         next_step=(
             f"Was wood taken out here between {start} and {end}? If so, write the event down. If not, look at the rim: "
             "soft, sunken or loose bark needs a person."

@@ -35,7 +35,9 @@ RULES: tuple[Rule, ...] = (
         (
             "alerts.sign_p",
             "alerts.sign_two_photos_p",
+            "alerts.sign_present_p",
             "alerts.sign_sure_p",
+            "alerts.sign_sure_area_mm2",
             "alerts.sign_area_mm2",
             "alerts.sign_memory_days",
         ),
@@ -49,7 +51,7 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(
         closure.ENLARGED,
-        ("alerts.enlarged_width_mm", "alerts.enlarged_area_share", "alerts.event_slack_days"),
+        ("alerts.enlarged_width_mm", "alerts.enlarged_area_share", "alerts.enlarged_p", "alerts.event_slack_days"),
         closure.enlarged,
     ),
     Rule(

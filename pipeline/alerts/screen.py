@@ -144,7 +144,7 @@ def _enlarged(sites: SeenSites, settings: Settings, today: date) -> Sites:
     limits, found = settings.alerts, np.zeros(sites.end.size, dtype=bool)
     before, after, site = sites.pairs()
     a1, a2 = sites.area_mm2[before], sites.area_mm2[after]
-    doubt = closure.AREA_DOUBT * np.hypot(sites.area_own_sd_mm2[before], sites.area_own_sd_mm2[after])
+    doubt = closure.WEIGHED_DOUBT * np.hypot(sites.area_own_sd_mm2[before], sites.area_own_sd_mm2[after])
     # an uncertainty that is not known counts as infinite, as in advance.own_sd
     larger = a2 - a1 > NEARLY * np.maximum(limits.enlarged_area_share * a1, np.nan_to_num(doubt, nan=np.inf))
     seen = np.nan_to_num(sites.width_mm[after]) - np.nan_to_num(sites.width_mm[before])

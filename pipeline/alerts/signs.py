@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, cast
 
 from pipeline.alerts import cautions
 from pipeline.alerts.view import SIGNS, site_finding
+from pipeline.presence import presence
 from pipeline.records import EventKind, Finding, ReviewAnswer, Severity, Sign
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ class Evidence:
     sign: Sign
     visits: tuple[Visit, ...]
     p: float
+    present_p: float
     photos_showing: int
     area_mm2: float | None
     severity: Severity
@@ -39,7 +41,7 @@ class Evidence:
 
 
 def suspected(view: TreeView) -> Iterator[Finding]:
-    """A sign seen on two photos, or clearly on one, or a conk; a single doubtful photo only asks for another one."""
+    """A sign seen on two photos, or large and clearly on one; a single doubtful photo only asks for another one."""
     for site in view.sites:
         for sign in SIGNS:
             seen = evidence(view, site, sign)
@@ -67,10 +69,20 @@ def _weighed(view: TreeView, site: SiteView, sign: Sign) -> Evidence | None:
     p, area = best.signs[sign].p, max((v.signs[sign].area_mm2 or 0.0 for v in showing), default=0.0)
     if p < limits.sign_p and count < 2:
         return None
-    sure = p >= limits.sign_sure_p and area >= limits.sign_area_mm2
-    conk = sign is Sign.CONK and p >= limits.sign_p
-    look = (count >= 2 and p >= limits.sign_p) or sure or conk
-    return Evidence(site, sign, tuple(showing), p, count, area or None, Severity.LOOK if look else Severity.NOTE)
+    present_p = _followed(site, sign, showing)
+    plain = p >= limits.sign_sure_p and area >= limits.sign_sure_area_mm2
+    look = plain or (count >= 2 and p >= limits.sign_p and present_p >= limits.sign_present_p)
+    severity = Severity.LOOK if look else Severity.NOTE
+    return Evidence(site, sign, tuple(showing), p, present_p, count, area or None, severity)
+
+
+def _followed(site: SiteView, sign: Sign, showing: Sequence[Visit]) -> float:
+    """The highest probability, after one of the visits that show it, that the sign is there; from all visits before."""
+    visits = site.current
+    shown = [v.sign_p_by_photo.get(sign, (v.signs[sign].p,) if sign in v.signs else ()) for v in visits]
+    days = [v.visit_on.toordinal() for v in visits]
+    after = dict(zip(days, presence(days, shown), strict=True))
+    return max(after[v.visit_on.toordinal()] for v in showing)
 
 
 def _recent(view: TreeView, site: SiteView, sign: Sign) -> list[Visit]:
@@ -131,8 +143,9 @@ def _suspected_finding(view: TreeView, seen: Evidence) -> Finding:
     size = f", up to {seen.area_mm2 / 100:.1f} cm2" if seen.area_mm2 else ""
     photos = f"{seen.photos_showing} photo{'' if seen.photos_showing == 1 else 's'}"
     why = (
-        f"{sign.words.capitalize()} may be present at site {site.site.site}: probability {seen.p:.2f}, "
-        f"shown by {photos} of the last {len(site.current[-RECENT_VISITS:])} visits{size}."
+        f"{sign.words.capitalize()} may be present at site {site.site.site}: shown by {photos} of the last "
+        f"{len(site.current[-RECENT_VISITS:])} visits{size}, at most with probability {seen.p:.2f}; from all visits "
+        f"together {seen.present_p:.2f}."
     )
     if seen.severity is Severity.NOTE:
         step = "Take another photo of this site within a week, in even light, square to the trunk."
@@ -145,13 +158,18 @@ def _suspected_finding(view: TreeView, seen: Evidence) -> Finding:
         seen.since.visit_on,
         detail=sign.value,
         why=why,
-        figures={"p": seen.p, "photos": float(seen.photos_showing), "area_mm2": seen.area_mm2 or 0.0},
+        figures={
+            "p": seen.p,
+            "present_p": seen.present_p,
+            "photos": float(seen.photos_showing),
+            "area_mm2": seen.area_mm2 or 0.0,
+        },
         threshold=(
             f"one photo with probability {limits.sign_p:g} asks for another photo; two photos with "
-            f"{limits.sign_two_photos_p:g}, or one with {limits.sign_sure_p:g} and {limits.sign_area_mm2:g} mm2, "
-            "or a conk, ask for a person"
+            f"{limits.sign_two_photos_p:g} and {limits.sign_present_p:g} over all visits, or one with "
+            f"{limits.sign_sure_p:g} that shows {limits.sign_sure_area_mm2:g} mm2, ask for a person"
         ),
-        source="own choice, to be tuned with the grove's own reviews; a conk counts at once (B.C. wounding guidebook)",
+        source="own choice, to be tuned with the grove's own reviews",
         next_step=step,
         caution=cautions.SIGN + _inoculated(site),
         photos=[v.chosen_sha256 for v in seen.visits],

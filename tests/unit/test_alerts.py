@@ -73,9 +73,13 @@ GREEN, CONK = Sign.GREEN_FILM, Sign.CONK
         (with_sign(GREEN, (0.6, 200)), Severity.NOTE),
         (with_sign(GREEN, (0.9, 20)), Severity.NOTE),
         (with_sign(GREEN, (0.9, 500)), Severity.LOOK),
-        (with_sign(GREEN, (0.4, 200), (0.6, 200)), Severity.LOOK),
+        (with_sign(GREEN, (0.5, 200), (0.6, 200)), Severity.LOOK),
         (with_sign(GREEN, (0.4, 200), (0.4, 200)), Severity.NOTE),
-        (with_sign(CONK, (0.6, 20)), Severity.LOOK),
+        (with_sign(GREEN, (0.9, 300)), Severity.NOTE),
+        (with_sign(CONK, (0.6, 20)), Severity.NOTE),
+        (with_sign(CONK, (0.9, 20)), Severity.NOTE),
+        (with_sign(CONK, (0.9, 20), (0.9, 20)), Severity.LOOK),
+        (with_sign(GREEN, (0.3, 0), (0.3, 0), (0.3, 0), (0.6, 300)), Severity.NOTE),
         (with_sign(GREEN, (0.9, 500), (0.1, 0)), Severity.LOOK),
         (with_sign(GREEN, (0.9, 500), (0.1, 0), (0.1, 0)), None),
         (with_sign(GREEN, (0.9, 500), (0.1, 0), step=200), None),
@@ -119,8 +123,8 @@ def test_a_sign_that_grows_or_stands_at_two_sites_is_spreading() -> None:
     assert rules(find(with_sign(GREEN, (0.9, 300), (0.9, 900))))["sign spreading"] is Severity.LOOK
     assert "sign spreading" not in rules(find(with_sign(GREEN, (0.9, 300), (0.9, 400))))
     other = replace(SITE, site=206)
-    both = with_sign(GREEN, (0.9, 300)) + [
-        replace(r, site=206, sha256=r.sha256[::-1]) for r in with_sign(GREEN, (0.9, 300))
+    both = with_sign(GREEN, (0.9, 600)) + [
+        replace(r, site=206, sha256=r.sha256[::-1]) for r in with_sign(GREEN, (0.9, 600))
     ]
     on_stem = [f for f in find(both, SITE, other) if f.rule == "sign spreading"]
     assert [f.site for f in on_stem] == [None]

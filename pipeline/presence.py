@@ -1,0 +1,78 @@
+"""Whether a sign is there, followed over visits: a hidden Markov filter with two states, absent and present.
+
+A reader's probability is the one at its own base rate; divided by that rate it says how much a photo speaks for the
+sign (Bayes).  A share of photos is misread whatever they say, so no single photo can settle it; two can.  A sign that
+visits no longer show is let go by the same rule.  Forward filter: Rabiner 1989, Proc. IEEE 77:257.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pipeline.seasons import DAYS_A_MONTH
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+
+@dataclass(frozen=True, slots=True)
+class Coming:
+    """How signs come and go, and how photos err; all own choice.
+
+    Attributes
+    ----------
+    begins
+        Chance that a site shows the sign when it is first seen.
+    appears, goes
+        Chance a month that it appears, that it disappears.
+    base
+        Share of photos with the sign at which the reader's probabilities are meant.
+    odd
+        Chance that a photo is misread whatever its probability.
+    weak
+        Photos below this never speak for the sign: what looks a little like it looks so in every photo, and must not
+        add up.
+    """
+
+    begins: float = 0.005
+    appears: float = 0.003
+    goes: float = 0.15
+    base: float = 0.06
+    odd: float = 0.1
+    weak: float = 0.35
+
+
+COMING = Coming()
+
+
+def presence(days: Sequence[int], shown: Sequence[Sequence[float]], coming: Coming = COMING) -> list[float]:
+    """Probability that the sign is there after each visit.
+
+    Parameters
+    ----------
+    days
+        Day numbers of the visits, rising.
+    shown
+        The probabilities of each visit's photos; none where no photo shows that part.
+    """
+    p, found = coming.begins, []
+    for i, photos in enumerate(shown):
+        if i:
+            months = (days[i] - days[i - 1]) / DAYS_A_MONTH
+            total = coming.appears + coming.goes
+            settled, left = coming.appears / total, math.exp(-total * months)
+            p = settled + (p - settled) * left
+        for photo in photos:
+            odds = p / (1.0 - p) * _speaks(photo, coming)
+            p = odds / (1.0 + odds)
+        found.append(p)
+    return found
+
+
+def _speaks(photo: float, coming: Coming) -> float:
+    """Likelihood of what a photo shows if the sign is there, against absent."""
+    sure, odd = 1.0 - coming.odd, coming.odd
+    speaks = (sure * photo / coming.base + odd) / (sure * (1.0 - photo) / (1.0 - coming.base) + odd)
+    return min(speaks, 1.0) if photo < coming.weak else speaks
