@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 BUSY = timedelta(minutes=10)
 """A sending without an outcome is taken as under way for this long; then it was cut off."""
+LEAST_WAIT_S = 30.0
+"""A watcher tries a failed sending again no sooner, whatever ``outbox.retry_minutes`` says."""
 _log = logging.getLogger(__name__)
 
 
@@ -39,10 +41,48 @@ class Delivery:
     refused: dict[str, str] | None = None
 
 
+def tell_while_watching(
+    grove: Grove, store: Store, now: datetime, environment: Mapping[str, str]
+) -> tuple[Delivery, float | None]:
+    """What the watcher does after each turn: write what is new and send what waits, where e-mail is enabled.
+
+    Photos come in one by one, and so do alerts; at most one digest is made in ``outbox.gather_minutes``.
+
+    Returns
+    -------
+    delivery, again_s
+        What became of the digests, and the seconds after which there is something to do again though nothing came in;
+        ``None`` where nothing waits.
+
+    Raises
+    ------
+    SettingsError
+        If e-mail is enabled and its settings cannot be used; what is new was written as a text all the same.
+    """
+    settings = grove.settings.outbox
+    if not settings.enabled:
+        return Delivery(), None
+    last = store.newest_digest_at()
+    wait_s = 0.0 if last is None else 60.0 * settings.gather_minutes - (now - last).total_seconds()
+    due: list[float] = []
+    if wait_s <= 0:
+        write_news(grove, store, now)
+    elif _news(grove, store, now) is not None:
+        due.append(wait_s)
+    delivery = deliver(grove, store, now, environment)
+    if delivery.waiting:
+        due.append(max(60.0 * settings.retry_minutes, LEAST_WAIT_S))
+    return delivery, min(due, default=None)
+
+
+def _news(grove: Grove, store: Store, now: datetime) -> Digest | None:
+    least = Severity(grove.settings.outbox.least_severity)
+    return notify.digest_of(grove.settings.grove.name, store.alerts(), store.openings(), store.told(), now, least)
+
+
 def write_news(grove: Grove, store: Store, now: datetime) -> tuple[Digest, Path] | None:
     """Write a digest of what no digest told yet; ``None`` where there is no news."""
-    least = Severity(grove.settings.outbox.least_severity)
-    digest = notify.digest_of(grove.settings.grove.name, store.alerts(), store.openings(), store.told(), now, least)
+    digest = _news(grove, store, now)
     if digest is None:
         return None
     path = notify.write_file(digest, grove.outbox)  # cut off before the next line, the same file is written again

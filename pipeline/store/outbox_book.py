@@ -58,6 +58,14 @@ class OutboxBook(Connected):
             rows = connection.execute(select(digests).order_by(digests.c.id)).mappings().all()
         return [_digest_of(row) for row in rows]
 
+    def newest_digest_at(self) -> datetime | None:
+        """When the last digest was made."""
+        with self._reading() as connection:
+            made_at: datetime | None = connection.execute(
+                select(digests.c.made_at).order_by(digests.c.id.desc()).limit(1)
+            ).scalar()
+        return made_at
+
     def waiting_digests(self) -> list[WaitingDigest]:
         """Digests that were not sent, oldest first."""
         sent = select(digest_steps.c.digest).where(digest_steps.c.step == "sent")

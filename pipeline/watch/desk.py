@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import logging
+import os
 import time
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from pipeline import batch, flow, readers
+from pipeline import batch, flow, outbox, readers
 from pipeline import grove as groves
 from pipeline.answers import Post
 from pipeline.batch import RunStage
@@ -60,6 +61,7 @@ class Desk:
         self._seen: tuple[Grove, date, tuple[int, ...]] | None = None
         self._post: Post | None = None
         self._store: Store | None = None
+        self._last_trouble = ""
 
     def turn(self, found: ScanResult | None, now: datetime) -> RunSummary:
         """Run once and answer.
@@ -99,6 +101,29 @@ class Desk:
         for problem in post.deliver(now):
             _log.warning("%s", problem)
         return summary
+
+    def post(self, now: datetime) -> tuple[int, float | None]:
+        """Tell by e-mail what is new among the alerts, where that is enabled; a post that fails stops no reading.
+
+        Returns
+        -------
+        digests, again_s
+            How many were sent, and the seconds after which there is something to send though nothing comes in.
+        """
+        grove = self._open()
+        if self._store is None:
+            self._store = open_store(grove.database)
+        try:
+            delivery, again_s = outbox.tell_while_watching(grove, self._store, now, os.environ)
+        except (WoundwoodError, OSError) as error:
+            if str(error) != self._last_trouble:  # a wrong setting is said once, not with every photo
+                _log.warning("The outbox could not be used. %s", error)
+            self._last_trouble = str(error)
+            return 0, None
+        self._last_trouble = ""
+        for who, said in (delivery.refused or {}).items():
+            _log.warning("The mail server refused %s: %s", who, said)
+        return len(delivery.sent), again_s
 
     def close(self) -> None:
         """Close the database."""

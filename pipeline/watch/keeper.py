@@ -48,11 +48,17 @@ class Told:
     refused: int = 0
     seconds: float = 0.0
     problem: str = ""
+    digests: int = 0
+    """Digests of alerts that were sent by e-mail."""
+    again_s: float | None = None
+    """Seconds after which a turn is due though nothing comes in."""
 
     @classmethod
-    def of(cls, summary: RunSummary) -> Told:
+    def of(cls, summary: RunSummary, digests: int = 0, again_s: float | None = None) -> Told:
         """The same of a run's summary."""
-        return cls(summary.arrived, summary.read, len(summary.refused), summary.seconds)
+        return cls(
+            summary.arrived, summary.read, len(summary.refused), summary.seconds, digests=digests, again_s=again_s
+        )
 
 
 def watch_once(root: Path, configs: Sequence[str] = (), options: Mapping[str, Any] | None = None) -> RunSummary:
@@ -67,9 +73,11 @@ def watch_once(root: Path, configs: Sequence[str] = (), options: Mapping[str, An
 
     desk = Desk(root, configs, options)
     try:
-        return desk.turn(None, receive.clock())
+        summary = desk.turn(None, receive.clock())
+        desk.post(receive.clock())
     finally:
         desk.close()
+    return summary
 
 
 class Keeper:
@@ -99,6 +107,7 @@ class Keeper:
         self._tell = tell
         self._given: dict[Path, tuple[tuple[int, int, int], float]] = {}
         self._day: date | None = None
+        self._again_at: float | None = None
         self._last_problem = ""
 
     def run(self, stop: threading.Event) -> None:
@@ -124,8 +133,9 @@ class Keeper:
         late = time.monotonic() - TRY_AGAIN_S
         self._given = {p: kept for p, kept in self._given.items() if stamps.get(p) == kept[0] and kept[1] > late}
         fresh = [entry for entry in found.files if entry.path not in self._given]
+        due = self._again_at is not None and time.monotonic() >= self._again_at
         if not fresh and today == self._day:
-            return None
+            return self._post(stop) if due else None
         fresh.sort(key=lambda entry: (-max(entry.modified_ns, entry.changed_ns), entry.file))
         turn = fresh[:MOST_A_TURN]
         taken = {entry.path for entry in turn}
@@ -134,7 +144,15 @@ class Keeper:
         told = self._child.turn(replace(found, files=tuple(turn), waiting=(*found.waiting, *rest)), stop)
         if not told.problem:
             self._day = today
+            self._again_at = None if told.again_s is None else time.monotonic() + told.again_s
             self._given |= {path: (stamps[path], time.monotonic()) for path in taken}
+        return told
+
+    def _post(self, stop: threading.Event) -> Told:
+        """Let the child send what waits, without a look at photos or trees."""
+        told = self._child.turn(None, stop)
+        if not told.problem:
+            self._again_at = None if told.again_s is None else time.monotonic() + told.again_s
         return told
 
     def _report(self, told: Told | None, problems: Sequence[str]) -> None:
@@ -144,7 +162,7 @@ class Keeper:
             self._tell(Told(problem=problem))
         if told is not None or problem:
             self._last_problem = problem
-        if told is not None and told.arrived + told.read + told.refused:
+        if told is not None and told.arrived + told.read + told.refused + told.digests:
             self._tell(told)
 
 
@@ -163,8 +181,8 @@ class _Child:
         self._process: Any = None
         self._line: Connection | None = None
 
-    def turn(self, found: ScanResult, stop: threading.Event) -> Told:
-        """One turn of work; waits for it, unless told to stop."""
+    def turn(self, found: ScanResult | None, stop: threading.Event) -> Told:
+        """One turn of work, or only the post (``None``); waits for it, unless told to stop."""
         for _ in range(2):  # a child may go to rest in the very moment in which it is called
             try:
                 line = self._call()
@@ -221,7 +239,9 @@ def _serve(
             if desk is None:
                 desk = _desk(root, configs, options, make_desk)
             try:
-                told = Told.of(desk.turn(found, receive.clock()))
+                summary = None if found is None else desk.turn(found, receive.clock())
+                digests, again_s = desk.post(receive.clock())
+                told = Told(digests=digests, again_s=again_s) if summary is None else Told.of(summary, digests, again_s)
             except WoundwoodError as error:
                 desk.close()
                 told, desk = Told(problem=str(error)), None
