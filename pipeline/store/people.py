@@ -9,7 +9,7 @@ from sqlalchemy import insert, select
 
 from pipeline.errors import StoreError
 from pipeline.records import Answer, Question, Review, ReviewAnswer, Sign, Stage
-from pipeline.store.connected import Connected
+from pipeline.store.connected import CHUNK, Connected
 from pipeline.store.hand_tables import question_subjects
 from pipeline.store.rows import event_json, event_of
 from pipeline.store.tables import answers, photos, questions, reviews
@@ -49,24 +49,33 @@ class People(Connected):
 
     def ask(self, asked: Sequence[Question]) -> list[Question]:
         """Put questions; one whose key was asked before is not asked again.  Gives the new ones with their numbers."""
-        new: list[Question] = []
+        by_key: dict[str, Question] = {}
+        for question in asked:
+            by_key.setdefault(question.key, question)
         with self._writing() as connection:
-            for question in asked:
-                if connection.execute(select(questions.c.id).where(questions.c.key == question.key)).first():
-                    continue
-                row = {
-                    "key": question.key,
-                    "site": question.site,
-                    "asked_on": question.asked_on,
-                    "from_on": question.from_on,
-                    "to_on": question.to_on,
-                    "words": question.words,
-                }
-                added = connection.execute(insert(questions).values(row).returning(*questions.c)).mappings().one()
-                if question.about:
-                    connection.execute(insert(question_subjects).values(question=added["id"], about=question.about))
-                new.append(replace(question, id=added["id"]))
-        return new
+            known = _numbers_of_questions(connection, list(by_key))
+            new = {key: question for key, question in by_key.items() if key not in known}
+            if not new:
+                return []
+            connection.execute(
+                insert(questions),
+                [
+                    {
+                        "key": question.key,
+                        "site": question.site,
+                        "asked_on": question.asked_on,
+                        "from_on": question.from_on,
+                        "to_on": question.to_on,
+                        "words": question.words,
+                    }
+                    for question in new.values()
+                ],
+            )
+            numbers = _numbers_of_questions(connection, list(new))
+            about = [{"question": numbers[key], "about": q.about} for key, q in new.items() if q.about]
+            if about:
+                connection.execute(insert(question_subjects), about)
+        return [replace(question, id=numbers[key]) for key, question in new.items()]
 
     def answer(self, answer: Answer) -> Answer:
         """Keep an answer to a question; a later one counts instead, the earlier one stays on record.
@@ -192,3 +201,12 @@ def _question_of(row: RowMapping) -> Question:
 def _answer_of(row: RowMapping) -> Answer:
     event = None if row["event"] is None else event_of(row["event"])
     return Answer(row["question"], row["who"], row["at"], event, row["note"], row["id"])
+
+
+def _numbers_of_questions(connection: Connection, keys: Sequence[str]) -> dict[str, int]:
+    """Numbers of the questions that were asked, by key."""
+    found: dict[str, int] = {}
+    for start in range(0, len(keys), CHUNK):
+        query = select(questions.c.key, questions.c.id).where(questions.c.key.in_(keys[start : start + CHUNK]))
+        found |= {row.key: row.id for row in connection.execute(query)}
+    return found
