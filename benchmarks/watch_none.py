@@ -52,8 +52,8 @@ def read_photo(data: bytes, file: str, sha256: str, context: ReadContext, reader
     chance = np.random.default_rng(int(hashlib.sha256(data).hexdigest()[:8], 16))
     device = photo.camera.device
     if chance.integers(ONE_REFUSED_IN) == 0:
-        words = ("No site card was found.", "Photograph the whole card.")
-        return Refusal(file, sha256, PhotoStage.CARD, *words, photo.taken_at, code=RefusalCode.NO_CARD, device=device)
+        words = ("The photo is blurred.", "Hold still.")
+        return Refusal(file, sha256, PhotoStage.QUALITY, *words, photo.taken_at, code=RefusalCode.BLURRED, device=device)
     found = _SCENE.search(file)
     sites = sorted(context.register.sites)
     angle = np.linspace(0, 2 * np.pi, RIM_POINTS)
@@ -87,7 +87,7 @@ def main() -> None:
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
-    Keeper(Path(sys.argv[1]), (), {"watch.rest_after_s": 10}, make_desk=make_desk).run(stop)
+    Keeper(Path(sys.argv[1]), (), {"watch.rest_after_s": 10, "run.workers": 1}, make_desk=make_desk).run(stop)
 
 
 if __name__ == "__main__":

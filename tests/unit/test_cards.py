@@ -13,10 +13,11 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from pipeline import cards, cardspec, grove
+from pipeline import card, cards, cardspec, grove
 from pipeline.cards.sheets import BAR_Y_MM
 from pipeline.cli.cards import command
 from pipeline.errors import WoundwoodError
+from pipeline.settings import CardSettings
 
 pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 renders the pages")
 
@@ -45,13 +46,14 @@ def markers_on(page: np.ndarray) -> dict[tuple[int, int], tuple[int, np.ndarray]
     return found
 
 
-def test_first_last_and_100_random_sites_are_printed_right(tmp_path: Path) -> None:
+@pytest.mark.parametrize("paper", list(cards.Paper))
+def test_first_last_and_100_random_sites_are_printed_right(tmp_path: Path, paper: cards.Paper) -> None:
     # The issue's outside check: edge lengths within 0.1 mm, codes as the site card's page says.
     rng = np.random.default_rng(20260601)
     sites = [0, 344_568, *(int(n) for n in rng.choice(cardspec.SITE_LIMIT, 100, replace=False))]
-    cards.write_pdf(tmp_path / "cards.pdf", [cards.CardText(site, "North · A-1") for site in sites])
+    cards.write_pdf(tmp_path / "cards.pdf", [cards.CardText(site, "North · A-1") for site in sites], paper)
     pages = rendered(tmp_path / "cards.pdf")
-    centres = cards.card_centres_mm(cards.Paper.A4)
+    centres = cards.card_centres_mm(paper)
     assert len(pages) == -(-len(sites) // len(centres))
     for number, site in enumerate(sites):
         page = pages[number // len(centres)]
@@ -59,7 +61,7 @@ def test_first_last_and_100_random_sites_are_printed_right(tmp_path: Path) -> No
             seen = list(markers_on(page).values())
         x, y = centres[number % len(centres)]
         for code, centre_mm in zip(divmod(site, 587), ((0, 22), (0, -30)), strict=True):
-            middle = np.array([x + centre_mm[0], 297 - y - centre_mm[1]]) * PX_PER_MM - 0.5
+            middle = np.array([x + centre_mm[0], paper.height_mm - y - centre_mm[1]]) * PX_PER_MM - 0.5
             found = min(seen, key=lambda marker: float(np.hypot(*(marker[1].mean(axis=0) - middle))))
             assert found[0] == code, site
             edges_mm = np.hypot(*(found[1] - np.roll(found[1], 1, axis=0)).T) / PX_PER_MM
@@ -67,6 +69,13 @@ def test_first_last_and_100_random_sites_are_printed_right(tmp_path: Path) -> No
             assert np.hypot(*(found[1].mean(axis=0) - middle)) / PX_PER_MM < 0.1
             # The first corner is the top left of the upright card.
             assert found[1][0].sum() == found[1].sum(axis=1).min()
+        # and as the program itself finds the card, cut out with a finger's breadth around it
+        piece = crop(page, (x, y), -26, -54, 26, 54)
+        fix = card.find_card(np.repeat(piece[..., None], 3, axis=2), CardSettings())
+        assert cardspec.site_of_codes(fix.upper_code, fix.lower_code) == site
+        across, along = fix.corners_px[1] - fix.corners_px[0], fix.corners_px[4] - fix.corners_px[0]
+        assert abs(np.hypot(*across) / PX_PER_MM - 30.0) < 0.1
+        assert abs(np.hypot(*along) / PX_PER_MM - 52.0) < 0.1
 
 
 def crop(
@@ -108,6 +117,29 @@ def test_patches_number_hole_and_label_lie_where_the_page_says(one_page: np.ndar
     columns = np.flatnonzero(label.any(axis=0))
     assert 16.2 + columns[0] / PX_PER_MM > 15 + 3.75  # outside the ring of one white cell that the markers need
     assert columns[-1] - columns[0] > PX_PER_MM
+
+
+def test_cut_marks_stand_at_the_corners_of_each_card(tmp_path: Path) -> None:
+    # The site card's page: the card reaches from x -22 to 22 and from y -50 to 50.
+    cards.write_pdf(tmp_path / "cards.pdf", [cards.CardText(n) for n in range(8)])
+    (page,) = rendered(tmp_path / "cards.pdf")
+    height = page.shape[0]
+
+    def middle_mm(ink: np.ndarray, first_px: int) -> float:
+        """Where a line's ink lies along an axis of the page."""
+        weight = 255.0 - ink
+        return (first_px + (weight * (np.arange(len(ink)) + 0.5)).sum() / weight.sum()) / PX_PER_MM
+
+    for cx, cy in cards.card_centres_mm(cards.Paper.A4):
+        for x in (-22.0, 22.0):  # upright lines just above and below the card
+            for low, high in ((50.5, 51.7), (-51.7, -50.5)):
+                ink = crop(page, (cx, cy), x - 1.5, low, x + 1.5, high).mean(axis=0)
+                assert abs(middle_mm(ink, round((cx + x - 1.5) * PX_PER_MM)) - (cx + x)) < 0.1
+        for y in (-50.0, 50.0):  # level lines beside it
+            for left, right in ((-23.7, -22.5), (22.5, 23.7)):
+                ink = crop(page, (cx, cy), left, y - 1.5, right, y + 1.5).mean(axis=1)
+                found = (height / PX_PER_MM) - middle_mm(ink, round(height - (cy + y + 1.5) * PX_PER_MM))
+                assert abs(found - (cy + y)) < 0.1
 
 
 def test_the_bar_is_100_mm(one_page: np.ndarray) -> None:
