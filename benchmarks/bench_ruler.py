@@ -228,6 +228,7 @@ ROWS = (
     ("width, single visit: median", "0.7 mm", "width single mm", _median, 2, " mm"),
     ("width, all visits together: median", "0.4 mm", "width joint mm", _median, 2, " mm"),
     ("hole of 8 mm, single: median area error", "8 %", "hole area_mm2 single", _percent(_median), 2, " %"),
+    ("hole of 8 mm, single: 95 % interval holds", "93-97 %", "hole area_mm2 single held", _share, 1, " %"),
     ("rim advance, photos alone: median", "", "advance single", _median, 3, " mm"),
     ("rim advance, on shared bark: median", "0.25 mm", "advance joint", _median, 3, " mm"),
     ("rim advance, on shared bark: 95th percentile", "0.8 mm", "advance joint", _p95, 3, " mm"),

@@ -27,13 +27,14 @@ if TYPE_CHECKING:
 
     from benchmarks.ruler_scenes import SitePlan
     from pipeline.flow import PhotoRead
-    from pipeline.records import BarkScale, Comparison
+    from pipeline.records import BarkScale, Comparison, Reader
     from pipeline.scenes import SceneSpec
 
 FIRST_DAY = datetime(2026, 4, 1, 8, tzinfo=UTC)
 LATER = FIRST_DAY + timedelta(days=900)
 ADVANCE_MM = 0.6
 WRONG_PAIRS_A_PHOTO = 4
+HOLE_MM, FIRST_HOLE = 8.0, 50_000
 SPREAD = Spread()
 
 
@@ -81,8 +82,30 @@ def compare(options: Namespace, tally: Any) -> None:
                     seen.append((scene, read))
             visits.append(seen)
             _site(seen, context.settings, tally)
+        _holes(options, reader, model, folder, tally)
     _wrong_places(visits, context.settings, tally)
     tally.notes += offsets(tally.offsets)
+
+
+def _holes(options: Namespace, reader: Reader, model: str, folder: Path, tally: Any) -> None:
+    """Fresh drill holes of 8 mm, a photo of each: error of the area and its interval, with the true rim and as read."""
+    barks = bark_pictures(options.bark)
+    for number in range(options.first + FIRST_HOLE, options.first + FIRST_HOLE + options.drawn):
+        plan = site_plan(number, SPREAD, HOLE_MM)
+        scene = dressed(visit_scene(plan, 0, SPREAD, megapixels=options.megapixels), number, 0, barks)
+        data = photo_of(scene, 0, folder / f"hole{number:03d}.jpg")
+        context = flow.ReadContext(Settings(), register_of([plan]), LATER, model)
+        read = flow.read_photo(data, "drawn.jpg", hashlib.sha256(data).hexdigest(), context, reader)
+        if isinstance(read, Refusal) or read.patch.fix is None:
+            print(f"hole {number}: not measured")
+            continue
+        m = ruler_sim.measured_with(scene, view_of(scene), read.patch.fix, ruler_sim.outlines_of(scene.wounds[0]))
+        error = m.sizes.area_mm2 / m.truth.area_mm2 - 1
+        tally.add("true hole area_mm2 single", [abs(error)])
+        tally.add("true hole area_mm2 single held", [float(abs(error) < 1.96 * m.scale.area_rel_sd)])
+        area, sd = read.reading.aperture_area_mm2, read.reading.aperture_area_mm2_sd
+        tally.add("hole area_mm2 single", [abs((area or 0.0) / m.truth.area_mm2 - 1)])
+        tally.add("hole area_mm2 single held", [float(bool(area and sd and abs(area - m.truth.area_mm2) < 1.96 * sd))])
 
 
 def _site(seen: list[tuple[SceneSpec, PhotoRead]], settings: Settings, tally: Any) -> None:
