@@ -232,6 +232,7 @@ function startCase() {
     one("#drawing-what").textContent = words(name);
     for (const button of all("[data-patch]", tools)) button.hidden = name === "rim";
     viewer.classList.add("drawing");
+    now.setAttribute("role", "group");  // a picture may hold nothing that takes the focus
     const layer = layers.get(name);
     drawAll();
     if (name !== "rim" && !layer.patches.length) setSketching(true);
@@ -249,6 +250,7 @@ function startCase() {
     setSketching(false);
     starter(active).setAttribute("aria-pressed", "false");
     viewer.classList.remove("drawing");
+    now.setAttribute("role", "img");
     tools.hidden = true;
     const layer = layers.get(active), name = active;
     active = "";
