@@ -72,6 +72,8 @@ class Shift:
     answered: list[int] = field(default_factory=list)
     times_ms: list[float] = field(default_factory=list)
     parts_ms: list[tuple[float, float]] = field(default_factory=list)
+    processor_ms: float = float("nan")
+    """Processor time of this process, server included, for each case answered by keyboard."""
     rim_moved_mm: float = float("nan")
     drawn: list[str] = field(default_factory=list)
     taken_back: bool = False
@@ -97,6 +99,7 @@ def work(desk: Desk, chromium: Browser, address: str, cases: int, *, look_ms: in
         lek.focus("#begin")
         send(lek)
         shift.findings += serious(lek)
+        spent = time.process_time()
         for number in range(cases):
             lek.wait_for_timeout(look_ms)
             shift.answered.append(site_of(lek))
@@ -108,6 +111,7 @@ def work(desk: Desk, chromium: Browser, address: str, cases: int, *, look_ms: in
             shift.times_ms.append(1000 * (time.perf_counter() - began))
             parts = lek.evaluate(PARTS)
             shift.parts_ms.append((float(parts[0]), float(parts[1])))
+        shift.processor_ms = 1000 * (time.process_time() - spent) / cases
         assert lek.inner_text("#answered") == str(cases)
         _draw(desk, lek, shift)
         _take_back(desk, lek, shift)
