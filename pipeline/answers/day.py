@@ -56,15 +56,17 @@ class DayAnswer:
         The day.
     again, accepted
         Refused and accepted photos, latest arrival first.
-    waiting, doubles
-        How many are not yet read, and how many had come before.
+    waiting
+        How many are not yet read.
+    doubles
+        Files that had come before, latest arrival first.
     """
 
     arrived_on: date
     again: tuple[Verdict, ...]
     accepted: tuple[Verdict, ...]
     waiting: int
-    doubles: int
+    doubles: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +171,7 @@ def _day(day: date, photos: Sequence[PhotoFacts], known: _Known) -> DayAnswer:
         again=tuple(_verdict(p, day, known, ADVICE_FOR[p.code], _is_mended(p, known)) for p in refused),
         accepted=tuple(_verdict(p, day, known, _hint(p.flags)) for p in read),
         waiting=sum(p.outcome is Outcome.WAITING for p in photos),
-        doubles=sum(p.outcome in (Outcome.DUPLICATE, Outcome.KNOWN) for p in photos),
+        doubles=tuple(p.file for p in photos if p.outcome in (Outcome.DUPLICATE, Outcome.KNOWN)),
     )
 
 

@@ -31,6 +31,8 @@ NOTE_SENTENCES = (
     n_("After a minute ANSWER.html beside your photos says which ones to take again."),
     n_("Photos leave this folder once they are kept safely. Nothing is deleted."),
 )
+DOUBLES_NAMED = 8
+"""Files that had come before, and are named."""
 EARLIER_SHOWN = 100
 """Accepted photos of an earlier day that are named; the others are counted."""
 
@@ -113,7 +115,8 @@ def _day(answer: DayAnswer, say: Say, photos_shown: int) -> dict[str, Any]:
         "accepted": [_row(v, say) for v in answer.accepted[:photos_shown]],
         "accepted_count": len(answer.accepted),
         "waiting": answer.waiting,
-        "doubles": answer.doubles,
+        "doubles": len(answer.doubles),
+        "double_names": ", ".join(file.rpartition("/")[2] for file in answer.doubles[:DOUBLES_NAMED]),
     }
 
 
@@ -125,6 +128,7 @@ def _row(verdict: Verdict, say: Say) -> dict[str, Any]:
         "site": "" if verdict.site is None else str(verdict.site),
         "tree": verdict.tree,
         "taken": say("taken {day}").format(day=verdict.taken_on.isoformat()) if verdict.taken_on else "",
+        "day": verdict.taken_on.isoformat() if verdict.taken_on else "",
         "advice": sentence,
         "drawing": drawing(verdict.advice, sentence) if verdict.advice else "",
     }

@@ -52,7 +52,7 @@ def test_each_folder_is_told_of_its_own_photos_and_all_of_what_is_missing() -> N
     assert set(found) == {"mai", "tan", ""}
     assert [v.site for v in found["mai"].last.accepted] == [205]
     assert [v.advice for v in found["tan"].last.again] == [Advice.HOLD_STILL]
-    assert found[""].last.doubles == 1
+    assert found[""].last.doubles == ("c.jpg",)
     assert all(len(answer.missing) == 1 for answer in found.values())
 
 
