@@ -77,6 +77,8 @@ def store_original(source: Path, photos: Path) -> StoredOriginal:
     """
     try:
         descriptor = os.open(source, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0))
+    except (FileNotFoundError, NotADirectoryError):
+        raise _gone(source) from None
     except OSError as error:
         raise _unreadable(source, error) from None
     temporary = photos / INCOMING / f"{os.getpid()}-{secrets.token_hex(8)}"
@@ -105,9 +107,11 @@ def _status(source: Path) -> os.stat_result:
     try:
         return source.lstat()
     except OSError:
-        raise NotReceived(
-            f"'{safe_part(source.name)}' was moved away while it was read.", "It is read when it is back."
-        ) from None
+        raise _gone(source) from None
+
+
+def _gone(source: Path) -> NotReceived:
+    return NotReceived(f"'{safe_part(source.name)}' was moved away before it was read.", "It is read where it is now.")
 
 
 def _copy(source: Path, descriptor: int, temporary: Path) -> tuple[str, int, str]:
