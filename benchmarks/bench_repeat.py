@@ -127,8 +127,9 @@ def fit(wounds: Sequence[Sequence[float]], own_sd_mm: float) -> RimFigures:
     """What is stated from the offsets of several photos of several wounds.
 
     The offset is the median of the wounds' means, because a few rims are gross misreadings.  The deviations are so wide
-    that 1.96 of them, with the rim's own uncertainty, hold 95 in 100 of the rims that were fitted: the tails are
-    heavier than a normal distribution's, and its deviation would hold fewer.
+    that 1.96 of them, with the rim's own uncertainty, hold 95 in 100 rims of further wounds: the tails are heavier than
+    a normal distribution's, and its deviation would hold fewer.  The quantile is that of split conformal prediction
+    (Vovk, Gammerman & Shafer 2005), 0.95 (W + 1) / W for W wounds, photos of one wound being nearly copies.
 
     Parameters
     ----------
@@ -154,13 +155,13 @@ def fit(wounds: Sequence[Sequence[float]], own_sd_mm: float) -> RimFigures:
     return RimFigures(
         sure.value,
         offset_sd,
-        float(np.hypot(_sd_that_holds(left, own_sd_mm), offset_sd)),
-        _sd_that_holds(apart, own_sd_mm),
+        float(np.hypot(_sd_that_holds(left, len(means), own_sd_mm), offset_sd)),
+        _sd_that_holds(apart, len(several), own_sd_mm),
     )
 
 
-def _sd_that_holds(off: np.ndarray, own_sd_mm: float) -> float:
-    wanted = float(np.quantile(np.abs(off), 0.95)) / 1.96
+def _sd_that_holds(off: np.ndarray, wounds: int, own_sd_mm: float) -> float:
+    wanted = float(np.quantile(np.abs(off), min(0.95 * (wounds + 1) / wounds, 1.0))) / 1.96
     return float(np.sqrt(max(wanted**2 - own_sd_mm**2, 0.0)))
 
 
