@@ -25,7 +25,11 @@ from pipeline.cli.making_networks import need_torch, train_from
 @click.option("--batch", type=int, default=None, help="Patches in a step [default: 64; with --from: 48].")
 @click.option("--size", "size_px", default=384, show_default=True, help="Edge of a patch in pixels, a multiple of 32.")
 @click.option("--seed", default=1, show_default=True, help="Of everything random.")
-@click.option("--scenes", default=400, show_default=True, help="With --from: scenes of the release benchmark and of calibration.")
+@click.option(
+    "--scenes", default=400, show_default=True, help="With --from: scenes of the release benchmark and of calibration."
+)
+@click.option("--worst-of", default=80, show_default=True,
+              help="Calibration scenes for metrics, card and worst.png at the end; 0: none.")  # fmt: skip
 @click.option("--device", default="auto", show_default=True, help="'auto', 'cpu' or 'cuda'.")
 @click.option("--no-scenes", is_flag=True, help="Train on photographs alone.")
 @click.option("--from-scratch", is_flag=True, help="Start from random weights.")
@@ -33,11 +37,16 @@ from pipeline.cli.making_networks import need_torch, train_from
 def command(
     folder: Path, photos: Path | None, reviewed: Path | None, grove_folder: Path | None, name: str | None,
     start_from: Path | None, steps: int | None, minutes: float, batch: int | None, size_px: int, seed: int, scenes: int,
-    device: str, no_scenes: bool, from_scratch: bool, resume: bool,
+    worst_of: int, device: str, no_scenes: bool, from_scratch: bool, resume: bool,
 ) -> None:  # fmt: skip
     """Train the network, or fine-tune it on reviewed photos.
 
-    FOLDER is the run folder: settings.json, curves.csv, last.pt, model.safetensors. Needs the extra 'train'.
+    FOLDER is the run folder: settings.json, curves.csv, last.pt (to go on from with --resume), model.safetensors, and
+    at the end metrics.json, card.md and worst.png, the worst errors as a picture. Needs the extra 'train'.
+
+    On a GPU the defaults take about ten minutes; on two cores a step takes about a minute, so that a night gives 500:
+    say --steps 500, or --batch 16 --size 256 for a try. A run that was cut off goes on with --resume and the same
+    options. Figures are made by 'woundwood evaluate' (one run) or 'woundwood model make' (one or more).
 
     With --from a new network is made from the reviewed cases of a grove, mixed with drawn scenes. A quarter of the
     trees is held back, always the same ones. The network lies in GROVE/models/NAME with its comparison with the one in
@@ -57,7 +66,7 @@ def command(
         _from_grove(folder, grove_folder, name, photos, start_from, (steps, batch, size_px, seed), device, scenes)
         return
     steps, batch = steps or 4000, batch or 64
-    from pipeline.learn import data, train
+    from pipeline.learn import data, runfolder, train
     from pipeline.learn.reviewed import ReviewedPatches
 
     on = train.pick_device(device)
@@ -69,15 +78,21 @@ def command(
         drawn=0 if no_scenes else batch - weak - judged, photos=weak, reviewed=judged,
         pool=4 if many else 1, reuse=2 if many else 1, rate=1.5e-3 if start_from is None else 5e-4,
     )  # fmt: skip
+    collection = data.open_collection(photos, folder, on) if photos is not None else None
     net = train.run(
-        folder, settings,
-        collection=data.open_collection(photos, folder, on) if photos is not None else None,
+        folder, settings, collection=collection,
         reviewed=ReviewedPatches.load(reviewed, seed) if reviewed is not None else None,
         device=on, start_from=start_from, resume=resume,
     )  # fmt: skip
     size = sum(p.numel() for p in net.parameters())
     click.echo(f"{folder / 'model.safetensors'} written ({size / 1e6:.1f} million values).")
-    click.echo(f"Next: woundwood evaluate {folder} PHOTOS --release {folder / 'release'}")
+    if worst_of:
+        runfolder.finish(folder, net, collection, worst_of, size_px)
+        click.echo(f"The worst errors on {worst_of} calibration scenes: {folder / 'worst.png'}; figures: "
+                   f"{folder / 'card.md'}")  # fmt: skip
+    source = photos if photos is not None else "PHOTOS"
+    click.echo(f"Next: woundwood evaluate {folder} {source} --release {folder / 'release'} --name NAME")
+    click.echo(f"   or: woundwood model make models/NAME {folder} [MORE RUNS] --photos {source}")
 
 
 def _from_grove(

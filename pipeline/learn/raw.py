@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 
     from pipeline.learn.drawn_photos import DrawnPatches
     from pipeline.learn.generator import PatchBatch
+    from pipeline.learn.reviewed import ReviewedPatches
 
 logger = logging.getLogger(__name__)
 
@@ -175,6 +176,12 @@ def drawn_part(net: WoundNet, patches: DrawnPatches, folder: Path, seed: int) ->
     first, last = int(patches.number[0]), int(patches.number[-1])
     file = folder / f"drawn-{seed}-{first:04d}-{last:04d}.npz"
     return _kept(file, lambda: _read(net, sets.of_drawn(patches, device)))
+
+
+def reviewed_part(net: WoundNet, reviewed: ReviewedPatches, size_px: int) -> Part:
+    """Cases that people judged; what nobody said is unknown in the sheet."""
+    device = next(net.parameters()).device
+    return Part.cat([_read(net, batch) for batch, _ in reviewed.whole(size_px, device)])
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
-import torch
 
 from pipeline import classical, network
 from pipeline.errors import UsageError
@@ -24,8 +23,8 @@ from pipeline.learn.drawn_figures import DrawnReading, drawn_figures, read_row
 from pipeline.learn.drawn_photos import FIT_SEED, TEST_SEED, DrawnPatches, draw_patches
 from pipeline.learn.evaluate import photo_figures, scene_figures
 from pipeline.learn.figures import Figure, as_json, mean_over, over
-from pipeline.learn.montage import errors, montage
-from pipeline.learn.sheet import by_network
+from pipeline.learn.montage import montage
+from pipeline.learn.runfolder import WORST_OF, look
 from pipeline.learn.speed import cpu_time_ms
 from pipeline.metrics import expected_calibration_error
 
@@ -35,8 +34,9 @@ if TYPE_CHECKING:
 
     from pipeline.learn.data import Collection
     from pipeline.learn.net import WoundNet
+    from pipeline.learn.reviewed import ReviewedPatches
     from pipeline.learn.sheet import Sheet
-    from pipeline.network import Calibration, FeatureStatistics, NetworkReader
+    from pipeline.network import Calibration, NetworkReader
 
     Told = Callable[[str, int, int], None]
     """Called with a step's name, how many cases are done, and how many there are."""
@@ -49,10 +49,6 @@ STEPS = (
     "test cases",
     "network as in use",
 )
-
-
-WORST_OF = 2 * sets.CHUNK
-"""Calibration scenes among which the worst errors are looked for; they are drawn once more for it."""
 
 
 @dataclass(frozen=True)
@@ -209,6 +205,7 @@ def make(
     template: Path | None = None,
     extra: dict[str, Any] | None = None,
     rims: tuple[float, float | None] | None = None,
+    reviewed: ReviewedPatches | None = None,
     tell: Told = lambda step, done, total: None,
 ) -> Results:
     """Make a release; the collection must lie on the CPU, where the network is used.
@@ -228,6 +225,8 @@ def make(
     rims
         How far rims are off over all and from photo to photo, mm, as measured with these weights; otherwise the
         classical reader's figure stands in.
+    reviewed
+        Cases that people judged, which calibrate beside the scenes.
     """
     settings = [run_settings(run) for run in runs]
     digest = settings_digest(settings)
@@ -237,6 +236,7 @@ def make(
     test_drawn = _drawn_patches(work, TEST_SEED, plan.test_photos, tell)
     scenes, photographs = _of_split(net, collection, folder, "val", plan.fit_scenes, plan.size_px, tell)
     drawn = [raw.drawn_part(net, patches, folder, FIT_SEED) for patches in fit_drawn]
+    drawn += [] if reviewed is None else [raw.reviewed_part(net, reviewed, plan.size_px)]
     calibration, held = calibrate.fit_jointly(scenes, raw.Part.cat(drawn) if drawn else None, plan.alpha)
     calibration = with_rims(calibration, rims)
     known = calibrate.fit_known(scenes, photographs)
@@ -258,23 +258,12 @@ def make(
     made = folder / "release"
     export.release(made, net, calibration, known, {}, "", name=name, settings=digest)
     _as_in_use(network.load(made), test_drawn, plan, tell, results)
-    worst = found_errors(net, collection, calibration, known, min(plan.fit_scenes, WORST_OF), plan.size_px)
+    _, worst = look(net, collection, min(plan.fit_scenes, WORST_OF), plan.size_px, calibration, known)
     cv2.imwrite(str(made / "worst.png"), montage(worst))
     metrics = _metrics(settings, plan, results, extra or {})
     _write_card(made, metrics, name, digest, template, rims)
     _put(made, target)
     return results
-
-
-def found_errors(
-    net: WoundNet, collection: Collection, calibration: Calibration, known: FeatureStatistics, count: int, size_px: int
-) -> list[Any]:
-    """The errors on calibration scenes, for the montage."""
-    found = []
-    for batch in sets.scenes(collection.banks("val"), sets.VAL_SEED, count, size_px, torch.device("cpu")):
-        sheet, _, read = by_network(net, batch, calibration, known)
-        found += errors(batch, read, sheet)
-    return found
 
 
 def _as_in_use(reader: NetworkReader, drawn: list[DrawnPatches], plan: Plan, tell: Told, results: Results) -> None:
@@ -369,8 +358,9 @@ def release_run(
     name: str,
     draws: int = 400,
     fit_photos: int = 120,
+    reviewed: ReviewedPatches | None = None,
     tell: Told = lambda step, done, total: None,
 ) -> Results:
     """Make a release of one run, without the baseline; its work lies in the run folder."""
     plan = Plan(count, fit_photos, count, 0, 0, size_px, draws)
-    return make(target, [folder], collection, plan, name=name, work=folder / "work", tell=tell)
+    return make(target, [folder], collection, plan, name=name, work=folder / "work", reviewed=reviewed, tell=tell)

@@ -145,6 +145,14 @@ def by_network(
     return Sheet(**_row_numbers(batch, read), **answers, **_truths(batch)), raw, read
 
 
+@torch.no_grad()
+def sign_maps(net: WoundNet, batch: PatchBatch) -> torch.Tensor:
+    """Probabilities of the signs as a torch network reads them, at the size of the patches, shape (B, 5, H, W)."""
+    logits = net(*network_inputs(batch)).signs.float()
+    maps = torch.sigmoid(F.interpolate(logits, scale_factor=2.0, mode="bilinear", align_corners=False))
+    return maps * batch.valid
+
+
 def by_reader(reader: Reader, batch: PatchBatch) -> Sheet:
     """Rows of a batch by any reader, one patch at a time, as in use."""
     reads, stages, signs, flags = [], [], [], []

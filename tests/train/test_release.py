@@ -6,6 +6,7 @@ import hashlib
 import json
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
@@ -14,7 +15,7 @@ pytest.importorskip("safetensors", reason="needs the extra 'train'")
 
 from pipeline import network  # noqa: E402
 from pipeline.errors import ModelError, UsageError  # noqa: E402
-from pipeline.learn import calibrate, card, raw, release, sets, train  # noqa: E402
+from pipeline.learn import calibrate, card, montage, raw, release, runfolder, sets, train  # noqa: E402
 from pipeline.learn.data import Collection, Shot  # noqa: E402
 from pipeline.learn.drawn_photos import DrawnPatches  # noqa: E402
 from pipeline.learn.net import WoundNet  # noqa: E402
@@ -261,3 +262,44 @@ def test_the_text_of_our_own_networks_can_be_filled(made):
     assert "{" not in text
     bare = card.fill(card.read_template(card.TEMPLATES / "released.md"), "two-1", {**metrics, "extra": {}}, calibration)
     assert "Nobody has gone through the failures" in bare
+
+
+def test_a_run_folder_says_what_it_is_and_shows_its_errors(runs, tmp_path):
+    folder = tmp_path / "run"
+    folder.mkdir()
+    net = raw.mean_weights([runs[0] / "model.safetensors"])
+    (folder / "settings.json").write_text(
+        json.dumps({"digest": "d1", "minutes": 0, "steps": 2, "drawn": 4, "photos": 0, "reviewed": 0, "size_px": 64,
+                    "seed": 1, "device": "cpu"}))  # fmt: skip
+    (folder / "curves.csv").write_text(
+        "step,progress,patches_per_s,total,stage\n1,0.5,3.0,9.0,1.0\n2,1.0,3.1,8.5,0.9\n"
+    )
+    runfolder.finish(folder, net, None, 6, 64)
+    text = (folder / "card.md").read_text()
+    assert "not calibrated, not tested" in text
+    assert "step 2, 3.1 patches a second, loss 8.5" in text
+    assert "drawn bark only" in text
+    metrics = json.loads((folder / "metrics.json").read_text())
+    assert metrics["calibration scenes"][2]["cases"] == 6
+    assert cv2.imread(str(folder / "worst.png")).shape[1] == montage.COLUMNS * (2 * montage.TILE_PX + 18)
+
+
+def test_worst_errors_are_named_and_hatched():
+    patches = drawn(1, 0)
+    batch = sets.of_drawn(patches, CPU)
+    batch.signs[0, 2, 30:60, 30:60] = 1.0
+    read, read_signs = torch.zeros(1, 64, 64, dtype=torch.long), torch.zeros(1, 5, 64, 64)
+    sheet = part_of(np.zeros((1, 5)), np.array([0]), np.zeros((1, 5)), np.eye(5)[[2]]).sheet
+    sheet.aperture_mm2, sheet.aperture_any_px = np.array([400.0]), np.array([400])
+    found = montage.errors(batch, read, read_signs, sheet)
+    # a missed opening, a stage that cannot be told from equal probabilities, a missed bracket
+    assert {e.group for e in found} == {"openings of 100 mm2 and more", "missed signs"}
+    assert next(e for e in found if e.group == "missed signs").caption.startswith("conk")
+    sheet_of = montage.montage(found)
+    cell = sheet_of[montage.HEAD_PX + 24 :, 2:]
+    true, other = cell[: montage.TILE_PX, : montage.TILE_PX], cell[: montage.TILE_PX, montage.TILE_PX + 4 :]
+    # hatching lies inside the sign's square and nowhere on the other half
+    inside = (slice(200, 340), slice(200, 340))
+    difference = np.abs(true[inside].astype(int) - other[:, : montage.TILE_PX][inside]).max(2)
+    stripes = difference.mean(1) > 60
+    assert np.count_nonzero(np.diff(stripes.astype(int))) >= 4
