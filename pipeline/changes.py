@@ -68,6 +68,8 @@ class Prior:
         By how much the pace of another year may differ, as a share.
     jump, jump_sd
         How much wider and higher an opening is after it was opened, mm.
+    large_jump, large_jump_sd, large
+        The same where much was taken out, and the share of openings that are such.
     stops, changes
         Chance a growing month of a stop, and of a new pace.
     openings
@@ -84,6 +86,9 @@ class Prior:
     season_rel_sd: float = 0.2
     jump: float = 5.0
     jump_sd: float = 3.0
+    large_jump: float = 20.0
+    large_jump_sd: float = 15.0
+    large: float = 0.2
     stops: float = 0.03
     changes: float = 0.03
     openings: float = 0.01
@@ -92,6 +97,8 @@ class Prior:
 
 DEFAULT_PRIOR = Prior()
 """Own choice: the paces span published means, 6.4 to 24 mm of width a year (Tavankar et al. 2017), in seven months."""
+OPENING_PRIOR = Prior(odd=0.002)
+"""For the question whether an opening was made larger: sizes misread altogether are as good a reason to ask."""
 _ODD_DENSITY = 1.0 / (30.0 * 30.0)
 """Misread sizes lie anywhere in a square of this many mm2."""
 
@@ -229,16 +236,21 @@ def weigh_many(
     return [found[i] for i in range(len(motions))]
 
 
-def opened_last(motions: Sequence[Motion], prior: Prior = DEFAULT_PRIOR) -> list[float]:
-    """Probability that an opening was made larger between the last two visits of each motion, against no change.
+def opened_between(motions: Sequence[Motion], gaps: Sequence[int], prior: Prior = DEFAULT_PRIOR) -> list[float]:
+    """Probability that an opening was made larger in one gap of each motion, from all of its visits.
 
-    Whether it was opened before is weighed too, so that an earlier opening is not told as a new one.
+    Weighed against no change and openings in other gaps, so that an earlier one is not told as a new one.
+
+    Parameters
+    ----------
+    gaps
+        Index of the visit before the gap, for each motion.
     """
     found = [0.0] * len(motions)
     for places, bank in _banks(motions, (ChangeKind.OPENED,), prior):
-        last = [i for i, (_, gap) in enumerate(bank.born, start=1) if gap == motions[places[0]].months.size - 2]
-        for i, p in zip(places, bank.shares()[:, last].sum(axis=1).tolist(), strict=True):
-            found[i] = p
+        shares, born = bank.shares(), np.array([-1, *(gap for _, gap in bank.born)])
+        for row, place in enumerate(places):
+            found[place] = float(shares[row, born == gaps[place]].sum())
     return found
 
 
@@ -287,19 +299,25 @@ class _Bank:
         for kind in kinds:
             chance = self._chance(kind, gap)
             left -= chance
-            mean, spread = self._born(kind, gap)
-            means.append(mean)
-            spreads.append(spread)
-            with np.errstate(divide="ignore"):  # no growing time, no change: its weight is 0
-                weights.append(self.weight[:, 0] + np.log(chance))
-            self.born.append((kind, k - 1))
-            self.pace_before.append(0.5 * self.mean[:, 0, 2])
+            for share, large in self._ways(kind):
+                mean, spread = self._born(kind, gap, large=large)
+                means.append(mean)
+                spreads.append(spread)
+                with np.errstate(divide="ignore"):  # no growing time, no change: its weight is 0
+                    weights.append(self.weight[:, 0] + np.log(share * chance))
+                self.born.append((kind, k - 1))
+                self.pace_before.append(0.5 * self.mean[:, 0, 2])
         self._go_on(gap[:, None], self.motion.year[:, k] != self.motion.year[:, k - 1])
         self.weight[:, 0] += np.log(left)
         self.mean = np.concatenate([self.mean, np.stack(means, axis=1)], axis=1)
         self.spread = np.concatenate([self.spread, np.stack(spreads, axis=1)], axis=1)
         self.weight = np.concatenate([self.weight, np.stack(weights, axis=1)], axis=1)
         self._take_in(k)
+
+    def _ways(self, kind: ChangeKind) -> tuple[tuple[float, bool], ...]:
+        """Shares of the ways in which a change of a kind may come, and whether it is the large one."""
+        large = self.prior.large
+        return ((1.0 - large, False), (large, True)) if kind is ChangeKind.OPENED and large > 0 else ((1.0, False),)
 
     def _chance(self, kind: ChangeKind, gap: Floats) -> Floats:
         if kind is ChangeKind.OPENED:
@@ -318,7 +336,7 @@ class _Bank:
         self.spread[:, :, :2, 2:] -= g * pace
         self.spread[:, :, 2:, :2] = self.spread[:, :, :2, 2:].swapaxes(-1, -2)
 
-    def _born(self, kind: ChangeKind, gap: Floats) -> tuple[Floats, Floats]:
+    def _born(self, kind: ChangeKind, gap: Floats, *, large: bool) -> tuple[Floats, Floats]:
         """State at the end of the gap if the change lies in it; a new pace begins in it, half way on average."""
         opened, stopped = kind is ChangeKind.OPENED, kind is ChangeKind.STOPPED
         before = self.mean[:, 0]
@@ -327,8 +345,11 @@ class _Bank:
         mean = (on @ before[..., None])[..., 0]
         spread = on @ self.spread[:, 0] @ on.swapaxes(-1, -2)
         if opened:
-            mean[:, :2] += self.prior.jump
-            spread[:, :2, :2] += self.prior.jump_sd**2 * np.array([[1.0, 0.8], [0.8, 1.0]])
+            jump, sd = (
+                (self.prior.large_jump, self.prior.large_jump_sd) if large else (self.prior.jump, self.prior.jump_sd)
+            )
+            mean[:, :2] += jump
+            spread[:, :2, :2] += sd**2 * np.array([[1.0, 0.8], [0.8, 1.0]])
             return mean, spread
         pace = np.zeros(2) if stopped else self.usual
         about = 4 * self.prior.still_sd**2 * np.eye(2) if stopped else self.usual_spread

@@ -31,9 +31,10 @@ class Coming:
         Share of photos with the sign at which the reader's probabilities are meant.
     odd
         Chance that a photo is misread whatever its probability.
-    weak
-        Photos below this never speak for the sign: what looks a little like it looks so in every photo, and must not
-        add up.
+    weak, missed
+        Photos below ``weak`` do not show the sign, however near they come: what looks a little like it looks so in
+        every photo, and must not add up.  ``missed`` is how much likelier such a photo is where the sign is there, as a
+        share of where it is not.
     """
 
     begins: float = 0.005
@@ -42,6 +43,7 @@ class Coming:
     base: float = 0.06
     odd: float = 0.1
     weak: float = 0.35
+    missed: float = 0.3
 
 
 COMING = Coming()
@@ -73,6 +75,7 @@ def presence(days: Sequence[int], shown: Sequence[Sequence[float]], coming: Comi
 
 def _speaks(photo: float, coming: Coming) -> float:
     """Likelihood of what a photo shows if the sign is there, against absent."""
+    if photo < coming.weak:
+        return coming.missed
     sure, odd = 1.0 - coming.odd, coming.odd
-    speaks = (sure * photo / coming.base + odd) / (sure * (1.0 - photo) / (1.0 - coming.base) + odd)
-    return min(speaks, 1.0) if photo < coming.weak else speaks
+    return (sure * photo / coming.base + odd) / (sure * (1.0 - photo) / (1.0 - coming.base) + odd)

@@ -221,6 +221,12 @@ class TimeSettings(_Section):
     min_correlation: float = Field(
         0.85, gt=0, lt=1, description="A closing date needs a width that follows a line at least this well."
     )
+    change_p: float = Field(
+        0.5,
+        gt=0,
+        lt=1,
+        description="Probability from which a timeline tells that a wound closes otherwise than before.",
+    )
     forecast_visits: int = Field(12, ge=4, description="The closing date follows the last visits, at most this many.")
     future_rate_rel_sd: float = Field(
         0.25, ge=0, description="How much the coming rate may differ from the one seen, as a share."
@@ -270,7 +276,7 @@ class AlertSettings(_Section):
         3, ge=0, description="An event this many days outside two visits still explains a larger opening."
     )
     stalled_p: float = Field(
-        0.38, gt=0, lt=1, description="Probability of a standstill from which a person is to look."
+        0.4, gt=0, lt=1, description="Probability of a standstill from which a person is to look."
     )
     stalled_young_days: int = Field(
         60, ge=0, description="Growing days after a wounding in which no advance is expected yet."

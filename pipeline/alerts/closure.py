@@ -11,13 +11,14 @@ import numpy as np
 from pipeline.advance import advance_between, area_own_sd, width_change_between, width_line, width_own_sd
 from pipeline.alerts import cautions
 from pipeline.alerts.standstill import standstills
-from pipeline.alerts.view import plural, site_finding
-from pipeline.changes import motion_of, opened_last
+from pipeline.alerts.view import SEEMS_LARGER, plural, site_finding
+from pipeline.changes import MOST_VISITS, OPENING_PRIOR, motion_of, opened_between
 from pipeline.records import Finding, Question, Severity, Stage
 from pipeline.seasons import DAYS_A_MONTH, growing_days
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Collection, Iterator, Sequence
+    from datetime import date
 
     from pipeline.alerts.standstill import Standstill
     from pipeline.alerts.view import SiteView, TreeView
@@ -28,6 +29,8 @@ ENLARGED, STALLED, REOPENED = "aperture enlarged without an event", "closure sta
 OPEN_LONG, REBARKED, IMPLAUSIBLE = "still open after 36 months", "closed and rebarked", "implausible rate"
 WIDTH_DOUBT, AREA_DOUBT = 2.5, 3.0
 """Standard uncertainties by which a growth must be beyond doubt where it cannot be weighed; own choice."""
+LATER_VISITS = 3
+"""Visits after a growth that may confirm it or speak against it; own choice."""
 WEIGHED_DOUBT = 1.5
 """The same, in width or in area, from which on it is weighed; own choice."""
 BASELINE_VISITS, BASELINE_LEAST = 5, 3
@@ -63,13 +66,14 @@ def questions(view: TreeView) -> Iterator[Question]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Grown:
-    """A seeming growth of an opening: the visits, its figures, whether it is beyond doubt, and the motion up to it."""
+    """A seeming growth: its visits and figures, whether it is beyond doubt, the motion, and its gap there."""
 
     before: Visit
     after: Visit
     figures: dict[str, float]
     sure: bool
     motion: Motion | None
+    gap: int
 
 
 def _enlargements(view: TreeView) -> Iterator[tuple[SiteView, Visit, Visit, dict[str, float]]]:
@@ -89,7 +93,8 @@ def weigh_openings(views: Sequence[TreeView]) -> None:
         sites = [site for site in view.wounds() if (ENLARGED, site.site.site) not in known]
         waiting += [(view, site.site.site, list(_seeming(view, site))) for site in sites]
     motions = [g.motion for _, _, growths in waiting for g in growths if g.motion is not None]
-    weighed = iter(opened_last(motions))
+    gaps = [g.gap for _, _, growths in waiting for g in growths if g.motion is not None]
+    weighed = iter(opened_between(motions, gaps, OPENING_PRIOR))
     for view, number, growths in waiting:
         believed: list[_Grown] = []
         for grown in growths:
@@ -103,18 +108,34 @@ def weigh_openings(views: Sequence[TreeView]) -> None:
 def _seeming(view: TreeView, site: SiteView) -> Iterator[_Grown]:
     """Growths worth weighing, the latest first."""
     visits = site.sized
+    screened = cast("Collection[date] | None", view.memo.get((SEEMS_LARGER, site.site.site)))
     for i in range(len(visits) - 1, 0, -1):
         before, after = visits[i - 1], visits[i]
+        if screened is not None and after.visit_on not in screened:
+            continue
         if not _seems_larger(view, before, after) or _is_shut(before) or _explained(view, site, before, after):
             continue
         found = _growth(view, visits[max(0, i - BASELINE_VISITS) : i], after)
         if found is None or _undone(before, visits[i + 1 :]):
             continue
         figures, sure = found
-        measured = after.aperture_width_mm is not None and after.aperture_height_mm is not None
-        motion = motion_of([v for v in visits[: i + 1] if v.aperture_area_mm2], view.growing) if measured else None
+        motion, gap = _motion_about(visits, i, view.growing)
         if motion is not None or sure:
-            yield _Grown(before, after, figures, sure, motion)
+            yield _Grown(before, after, figures, sure, motion, gap)
+
+
+def _motion_about(visits: Sequence[Visit], i: int, growing: tuple[int, ...]) -> tuple[Motion | None, int]:
+    """The motion about visit ``i``, with what came soon after, and the gap before that visit in it."""
+
+    def is_measured(visit: Visit) -> bool:
+        sizes = (visit.aperture_area_mm2, visit.aperture_width_mm, visit.aperture_height_mm)
+        return bool(sizes[0]) and None not in sizes
+
+    later = [v for v in visits[i + 1 : i + 1 + LATER_VISITS] if is_measured(v)]
+    until = [v for v in visits[: i + 1] if is_measured(v)][len(later) - MOST_VISITS :]
+    if len(until) < 2 or until[-1] is not visits[i]:
+        return None, 0
+    return motion_of([*until, *later], growing), len(until) - 2
 
 
 def _is_shut(visit: Visit) -> bool:

@@ -10,11 +10,21 @@ import pytest
 import scipy.stats
 
 from pipeline import timeline
-from pipeline.changes import DEFAULT_PRIOR, ChangeKind, Motion, motion_of, weigh, weigh_many
+from pipeline.changes import (
+    DEFAULT_PRIOR,
+    SAME_RIM,
+    ChangeKind,
+    Motion,
+    motion_of,
+    opened_between,
+    visit_covariance,
+    weigh,
+    weigh_many,
+)
 from pipeline.settings import TimeSettings
 from tests.season import reading
 
-PLAIN = replace(DEFAULT_PRIOR, odd=0.0)
+PLAIN = replace(DEFAULT_PRIOR, odd=0.0, large=0.0)
 ALL_YEAR = tuple(range(1, 13))
 
 
@@ -29,7 +39,13 @@ def motion(width: list[float], height: list[float], sd: float = 0.5, together: f
     )
 
 
-def joint(m: Motion, kind: ChangeKind | None, gap: int) -> float:
+def joint(
+    m: Motion,
+    kind: ChangeKind | None,
+    gap: int,
+    jump: float = DEFAULT_PRIOR.jump,
+    jump_sd: float = DEFAULT_PRIOR.jump_sd,
+) -> float:
     """Log density of all sizes after the first visit, given the first: a linear model with normal unknowns.
 
     Unknowns: level at the first visit (2), pace before (2), pace after (2) or jump (2), place of the change in its gap.
@@ -52,8 +68,8 @@ def joint(m: Motion, kind: ChangeKind | None, gap: int) -> float:
         mean -= after[:, None] * pace
         cov += np.einsum("a,b,ij->aibj", after, after, pace_var)
     if kind is ChangeKind.OPENED:
-        mean += later[:, None] * p.jump
-        cov += np.einsum("a,b,ij->aibj", later, later, p.jump_sd**2 * np.array([[1.0, 0.8], [0.8, 1.0]]))
+        mean += later[:, None] * jump
+        cov += np.einsum("a,b,ij->aibj", later, later, jump_sd**2 * np.array([[1.0, 0.8], [0.8, 1.0]]))
     if changes:
         known = filtered_pace(m, gap)
         usual = np.zeros(2) if kind is ChangeKind.STOPPED else pace
@@ -188,3 +204,33 @@ def test_visits_become_a_motion_over_growing_months() -> None:
     winter = motion_of(visits, (7, 8))
     assert winter is not None
     assert not winter.months.any()
+
+
+def test_an_opening_in_a_given_gap_equals_joint_densities_with_both_kinds_of_jump() -> None:
+    """Bayes's rule over no change and an opening in every gap, small or large; densities by scipy."""
+    m = motion([20.0, 19.0, 18.2, 33.0, 32.1], [30.0, 29.8, 29.5, 41.0, 40.9])
+    prior = replace(DEFAULT_PRIOR, odd=0.0)
+    opened, stay = prior.openings, 1.0 - prior.openings
+    log = {(None, 0): joint(m, None, 0) + 4 * np.log(stay)}
+    for gap in range(4):
+        small = joint(m, ChangeKind.OPENED, gap)
+        large = joint(m, ChangeKind.OPENED, gap, jump=prior.large_jump, jump_sd=prior.large_jump_sd)
+        both = np.logaddexp(small + np.log(1 - prior.large), large + np.log(prior.large))
+        log[ChangeKind.OPENED, gap] = both + np.log(opened) + gap * np.log(stay)
+    top = max(log.values())
+    total = sum(np.exp(v - top) for v in log.values())
+    for gap in range(4):
+        expected = np.exp(log[ChangeKind.OPENED, gap] - top) / total
+        assert opened_between([m, m], [0, gap], prior)[1] == pytest.approx(expected, rel=1e-6)
+    assert opened_between([m], [2], prior)[0] > 0.99
+
+
+def test_rim_and_scale_are_told_apart_by_the_two_uncertainties() -> None:
+    """Covariance of sizes made from a rim and a scale, by the law of propagation: s_w s_h parts add."""
+    rim, scale = 0.5, 0.01
+    size = np.array([[20.0, 90.0], [20.0, 21.0]])
+    own = np.sqrt(rim**2 + (scale * size) ** 2)
+    found = visit_covariance(size, own)
+    assert found[0, 0, 1] == pytest.approx(SAME_RIM * rim**2 + scale**2 * 20.0 * 90.0)
+    assert found[1, 0, 1] == pytest.approx(SAME_RIM * own[1].min() ** 2)  # as good as equal: all of it is the rim's
+    assert all(np.linalg.eigvalsh(c).min() > 0 for c in found)

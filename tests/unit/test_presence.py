@@ -28,7 +28,7 @@ def test_filter_against_hmmlearn():
             / ((1 - COMING.odd) * (1 - p) / (1 - COMING.base) + COMING.odd)
             for p in visit
         ]
-        speaks.append(np.prod([min(1.0, s) if p < COMING.weak else s for s, p in zip(each, visit, strict=True)]))
+        speaks.append(np.prod([COMING.missed if p < COMING.weak else s for s, p in zip(each, visit, strict=True)]))
 
     class Given(hmm.CategoricalHMM):
         """Likelihoods as given instead of from a table."""
