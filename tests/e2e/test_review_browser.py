@@ -311,3 +311,19 @@ def test_paper_holds_a_case_on_one_sheet(chromium: Browser, address: str, tmp_pa
         page.goto(f"{address}/case/170/print")
         content = page.pdf(format="A4", prefer_css_page_size=True)
         assert content.count(b"/Type /Page\n") + content.count(b"/Type /Page ") == 1
+
+
+def test_any_two_visits_stand_side_by_side(chromium: Browser, address: str) -> None:
+    with page_of(chromium, address, "Ton") as page:
+        page.goto(f"{address}/case/170")
+        days = page.locator(".shot .day").all_inner_texts()
+        assert len(days) == 2
+        page.get_by_label(f"{days[1]} on the right; change sides").click()
+        page.wait_for_load_state()
+        assert (page.inner_text(".then .day"), page.inner_text(".now .day")) == (days[0], days[1])
+        assert "You judge the photo of" in page.inner_text(".viewer")
+        page.keyboard.press("w")
+        assert page.is_visible("#now .over")
+        page.click("text=Back to the last photo")
+        page.wait_for_load_state()
+        assert page.inner_text(".now .day") == days[0]

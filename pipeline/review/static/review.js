@@ -58,7 +58,7 @@ function startCase() {
   }
   function flip() {
     over.toggleAttribute("hidden");
-    if (still.matches) say(over.hasAttribute("hidden") ? "Shown: the last photo." : "Shown: the earlier photo.");
+    if (still.matches) say(`Shown: the photo of ${one(over.hasAttribute("hidden") ? ".now .day" : ".then .day").textContent}.`);
   }
   function setWipe() {
     const at = home[0] + home[2] * Number(wipe.value) / 100;
