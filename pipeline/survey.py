@@ -16,9 +16,10 @@ import numpy as np
 from pipeline import alerts, timeline
 from pipeline.advance import own_sds
 from pipeline.alerts.closure import ENLARGED, STALLED, weigh_openings, weigh_standstills
-from pipeline.alerts.screen import LAST_VISITS, LOOK_BACK, SCREENS, SeenSites
+from pipeline.alerts.screen import LAST_VISITS, LOOK_BACK, SCREENS, SeenSites, seem_larger
 from pipeline.alerts.signs import SUSPECTED
 from pipeline.alerts.status import UNKNOWN
+from pipeline.alerts.view import SEEMS_LARGER
 from pipeline.records import SiteHistory, Trend, WoundKind
 from pipeline.timeline.table import AREA, HEIGHT, PERIMETER, WIDTH, VisitRecords, day_of, visits_in
 
@@ -153,6 +154,8 @@ class _Screened:
         Shape (S,): whether a rule looks at signs.
     area_own_sd_mm2
         Shape (V,): of the visits.
+    larger
+        Rows of visits that seem larger than the one before, rising.
     """
 
     passing: Mapping[str, NDArray[np.bool_]]
@@ -162,6 +165,7 @@ class _Screened:
     current: NDArray[np.int64]
     signs: NDArray[np.bool_]
     area_own_sd_mm2: NDArray[np.float64]
+    larger: NDArray[np.int64]
 
     @classmethod
     def of(cls, followed: _Followed, grove: _Grove) -> _Screened:
@@ -169,7 +173,9 @@ class _Screened:
         count = len(followed.sites)
         if not seen.day.size:  # nothing was ever seen: the rules look at every site
             every = np.ones(count, dtype=bool)
-            return cls({}, [()] * count, every, followed.begin, seen.current, every, seen.area_own_sd_mm2)
+            return cls(
+                {}, [()] * count, every, followed.begin, seen.current, every, seen.area_own_sd_mm2, seen.current[:0]
+            )
         passing = {rule: screen(seen, grove.settings, grove.today) for rule, screen in SCREENS.items()}
         whole = seen.told.copy()
         for rule in LOOK_BACK:
@@ -186,7 +192,21 @@ class _Screened:
         for k, number in np.argwhere(np.column_stack(list(passing.values()))).tolist():
             rules_of[k].append(names[number])
         signs = passing[SUSPECTED] | bool(unscreened)
-        return cls(passing, rules_of, any_rule, first, seen.current, signs, seen.area_own_sd_mm2)
+        return cls(
+            passing,
+            rules_of,
+            any_rule,
+            first,
+            seen.current,
+            signs,
+            seen.area_own_sd_mm2,
+            seem_larger(seen, grove.settings),
+        )
+
+    def days_larger(self, followed: _Followed, k: int) -> set[date]:
+        """Days of a site's visits that seem larger than the one before."""
+        first, stop = np.searchsorted(self.larger, (followed.begin[k], followed.end[k]))
+        return {day_of(day) for day in followed.visits.day[self.larger[first:stop]].tolist()}
 
 
 def _columns(followed: _Followed, grove: _Grove) -> SeenSites:
@@ -263,8 +283,11 @@ class _Look:
         )
         passing: dict[str, set[int]] = {rule: set() for rule in screened.passing}
         for k in own:
+            number = followed.sites[k].site
             for rule in screened.rules_of[k]:
-                passing[rule].add(followed.sites[k].site)
+                passing[rule].add(number)
+            if number in passing.get(ENLARGED, ()):
+                view.memo[SEEMS_LARGER, number] = screened.days_larger(followed, k)
         return cls(tree, own, histories, view, passing)
 
 

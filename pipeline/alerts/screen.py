@@ -139,21 +139,36 @@ def _told(sites: SeenSites, settings: Settings, today: date) -> Sites:
     return sites.told
 
 
-def _enlarged(sites: SeenSites, settings: Settings, today: date) -> Sites:
-    """Two visits between which the area, or the width against its line, grew by more than the threshold."""
-    limits, found = settings.alerts, np.zeros(sites.end.size, dtype=bool)
+def seem_larger(sites: SeenSites, settings: Settings) -> NDArray[np.int64]:
+    """Rows of visits by which the area, or the width against its line, grew for all that is known here."""
+    limits = settings.alerts
     before, after, site = sites.pairs()
     a1, a2 = sites.area_mm2[before], sites.area_mm2[after]
     doubt = closure.WEIGHED_DOUBT * np.hypot(sites.area_own_sd_mm2[before], sites.area_own_sd_mm2[after])
     # an uncertainty that is not known counts as infinite, as in advance.own_sd
-    larger = a2 - a1 > NEARLY * np.maximum(limits.enlarged_area_share * a1, np.nan_to_num(doubt, nan=np.inf))
+    grown = a2 - a1 > NEARLY * np.maximum(limits.enlarged_area_share * a1, np.nan_to_num(doubt, nan=np.inf))
     seen = np.nan_to_num(sites.width_mm[after]) - np.nan_to_num(sites.width_mm[before])
-    wider = np.flatnonzero(seen > closure.LEAST_SEEN_SHARE * limits.enlarged_width_mm * NEARLY)
+    wider = np.flatnonzero(~grown & (seen > closure.LEAST_SEEN_SHARE * limits.enlarged_width_mm * NEARLY))
     growth = _growth_against_line(sites, before[wider], after[wider], site[wider], settings.grove.growing_months)
     growth = np.where(np.isnan(growth), seen[wider], growth)
-    found[site[larger]] = True
-    found[site[wider[growth > limits.enlarged_width_mm * NEARLY]]] = True
-    return found
+    # whatever else it is uncertain by, it is so by the width of this visit
+    least = np.maximum(limits.enlarged_width_mm, closure.WEIGHED_DOUBT * sites.width_own_sd_mm[after[wider]])
+    grown[wider[growth > least * NEARLY]] = True
+    grown &= ~((a1 == 0) & (sites.stage[before] >= Stage.CLOSED))
+    # undone by the next visit, as in closure
+    rows = np.append(sites.sized, 0)
+    place = np.searchsorted(sites.sized, after) + 1
+    later = rows[place]
+    has_later = np.append(sites.site_of_sized, -1)[place] == site
+    doubt = np.hypot(sites.area_own_sd_mm2[before], sites.area_own_sd_mm2[later])
+    grown &= ~(has_later & (sites.area_mm2[later] - a1 <= NEARLY * doubt))
+    return after[grown]
+
+
+def _enlarged(sites: SeenSites, settings: Settings, today: date) -> Sites:
+    mask = np.zeros(sites.day.size, dtype=bool)
+    mask[seem_larger(sites, settings)] = True
+    return sites.any_of(mask)
 
 
 def _growth_against_line(

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 UNFIT = Flag.CUT_BY_FRAME | Flag.NOT_LIKE_A_SITE | Flag.NO_SCALE | Flag.OTHER_PLACE
 UNFIT_BITS = int(UNFIT)
 SIGNS = tuple(Sign)
+SEEMS_LARGER = "seems larger"
+"""In a tree's ``memo``, with a site's number: days of the visits that passed the screen of an enlarged opening."""
 
 
 @dataclass(frozen=True)
