@@ -13,6 +13,7 @@ from pipeline.learn.bark import PhotoBank, draw_bark, plain_photo
 from pipeline.learn.camera import draw_light, expose, light_scene, photograph
 from pipeline.learn.foreign import FOREIGN_NAMES, not_a_site, put_background, put_foreign, unseen
 from pipeline.learn.stage import Stage, blur, mix, noise_bank, smoothstep
+from pipeline.learn.variety import Variety, own_numbers, unresolved, vary_bark, vary_signs, vary_wounds
 from pipeline.learn.wounds import (
     CLOSED,
     FRESH,
@@ -151,6 +152,8 @@ class Generator:
         Photographs to draw with.
     size_px
         Edge of a patch, a multiple of 32.
+    variety
+        Looks for training only; none where scenes are drawn to test on.
     """
 
     device: torch.device
@@ -158,12 +161,14 @@ class Generator:
     banks: Banks = field(default_factory=Banks)
     size_px: int = 384
     shares: Mix = field(default_factory=Mix)
+    variety: Variety = field(default_factory=Variety)
 
     def __post_init__(self) -> None:
         """Make the noise textures and start the random numbers."""
         self.noise = noise_bank(self.device)
         self.rng = np.random.default_rng(self.seed)
         self.device_rng = torch.Generator(device=self.device).manual_seed(self.seed)
+        self.drawn = 0
 
     def _edges(self, half: np.ndarray) -> np.ndarray:
         """Edge of each patch in mm: the overview, a close look at the opening, or anything between."""
@@ -200,11 +205,17 @@ class Generator:
         new_bark = mix(bark, other, stage.uniform(0, 0.7))
         wound = draw_wound(stage, kind, half, centre, closure)
         scene, tissue, light, depth = self._wounded(stage, wound, bark, height, new_bark, wounded)
+        own = own_numbers(stage, self.seed + self.drawn)
+        self.drawn += count
+        vary_wounds(own, wound, scene, wounded, self.variety)
+        if self.variety.unresolved_px:
+            tissue[unresolved((tissue == APERTURE).float(), self.variety.unresolved_px)] = IGNORE
         resin = (rng.random(count) < np.where(wound.stage == RESINOUS, 0.55, self.shares.resin)) & wounded
         resin &= wound.stage != FRESH
         self._apply(stage, scene, resin, lambda st, sc: s.resin(st, sc))
         lookalikes = self._lookalikes(stage, scene, first=True)
-        signs, seen_well = self._signs(stage, scene)
+        vary_bark(own, scene, self.variety)
+        signs, seen_well = self._signs(stage, scene, own, wounded)
         lookalikes |= self._lookalikes(stage, scene, first=False)
         linear = light_scene(
             stage, scene.albedo, scene.height, scene.gloss, light, stage.host((~plain).astype(np.float32))
@@ -295,7 +306,7 @@ class Generator:
                 chosen[rows, number] = (mask > 0.3).float().mean((1, 2, 3)).cpu().numpy() > SEEN_SHARE
         return chosen
 
-    def _signs(self, stage: Stage, scene: s.Scene) -> tuple[Tensor, Tensor]:
+    def _signs(self, stage: Stage, scene: s.Scene, own: Stage, wounded: np.ndarray) -> tuple[Tensor, Tensor]:
         """Paint signs; their soft masks, shape (B, 5, H, W), and whether each can be made out, (B, 5).
 
         A sign that hardly changes the colour of what it lies on cannot be seen by anyone: it is
@@ -310,6 +321,12 @@ class Generator:
         chosen[rows, rng.integers(5, size=count)] |= some & (rng.random(count) < self.shares.second_sign)
         masks = torch.zeros(count, 5, size, size, device=stage.device)
         seen_well = torch.ones(count, 5, device=stage.device)
+        before = scene.albedo
+        varied, run = vary_signs(own, scene, wounded, self.variety)
+        if run is not None:
+            index = torch.as_tensor(varied, device=stage.device)
+            seen_well[index, 3] = _visible(scene.albedo[index], before[index], run)
+            masks[index, 3] = run[:, 0]
         painters = (
             (4, s.sunken_bark),
             (3, s.dark_bleeding),
@@ -323,11 +340,9 @@ class Generator:
             if mask is None:
                 continue
             index = torch.as_tensor(np.flatnonzero(chosen[:, number]), device=stage.device)
-            change = (scene.albedo[index] - before[index]).abs().mean(1, keepdim=True)
-            visible = (change * mask).sum((1, 2, 3)) / mask.sum((1, 2, 3)).clamp_min(1e-3)
-            seen_well[index, number] = (visible > VISIBLE_CHANGE).float()
+            seen_well[index, number] = _visible(scene.albedo[index], before[index], mask)
             masks[index] = masks[index] * (1 - mask) if number != 4 else masks[index]
-            masks[index, number] = mask[:, 0]
+            masks[index, number] = torch.maximum(masks[index, number], mask[:, 0])
         return masks, seen_well
 
     def _finish(
@@ -425,6 +440,13 @@ class Generator:
             wound_seen=torch.full((count,), -1.0, device=device),
             lookalikes=tensor(lookalikes & ~nothing[:, None]),
         )
+
+
+def _visible(after: Tensor, before: Tensor, mask: Tensor) -> Tensor:
+    """Whether what was painted changes the albedo enough to be made out, 0 or 1, shape (B,)."""
+    change = (after - before).abs().mean(1, keepdim=True)
+    mean = (change * mask).sum((1, 2, 3)) / mask.sum((1, 2, 3)).clamp_min(1e-3)
+    return (mean > VISIBLE_CHANGE).float()
 
 
 def _stained_rim(stage: Stage, wound: Wound, bark: Tensor, early: Tensor) -> Tensor:

@@ -24,6 +24,7 @@ from pipeline.learn.generator import Banks, Generator, Mix, PatchBatch
 from pipeline.learn.losses import losses
 from pipeline.learn.net import WoundNet, load_pretrained
 from pipeline.learn.parallel import agreed, ranks, share_gradients
+from pipeline.learn.variety import WIDE, Variety
 from pipeline.learn.weak import WeakPhotos
 from pipeline.network import prepare, scale_input
 
@@ -67,6 +68,7 @@ class TrainSettings:
     weight_decay: float = 0.02
     average: float = 0.998
     shares: Mix = field(default_factory=Mix)
+    variety: Variety = WIDE
 
     @property
     def digest(self) -> str:
@@ -116,7 +118,7 @@ def _batches(
     rank, _ = ranks()
     seed = settings.seed * 1_000_003 + skip + 7_919_000 * rank
     banks = collection.banks("train") if collection is not None and settings.scene_photos else Banks()
-    scenes = Generator(device, seed, banks, settings.size_px, settings.shares)
+    scenes = Generator(device, seed, banks, settings.size_px, settings.shares, settings.variety)
     weak = None
     if collection is not None and settings.photos:
         weak = WeakPhotos(collection, "train", seed + 17, settings.size_px)
