@@ -97,8 +97,12 @@ def assess_trees(
 
 
 def assess_grove(grove: Grove, store: Store, today: date) -> tuple[TreeHealth, ...]:
-    """Health of every tree of the register; sites with too few visits borrow their closing rate and say so."""
+    """Health of every tree of the register; sites with too few visits borrow their closing rate and say so.
+
+    Their trends have the change points too, which nobody but a reader of pages and tables asks for.
+    """
     healths = assess_trees(grove, store, grove.register.trees, today)
     histories = [history for health in healths for history in health.sites]
-    lent = iter(timeline.borrow_rates(histories, grove.settings.time, grove.settings.grove))
+    borrowing = timeline.borrow_rates(histories, grove.settings.time, grove.settings.grove)
+    lent = iter(timeline.with_change_points(borrowing, grove.settings))
     return tuple(replace(health, sites=tuple(islice(lent, len(health.sites)))) for health in healths)

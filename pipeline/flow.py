@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, TypeVar
 
 from pipeline import alerts, card, colour, corrections, intake, measure, quality, surface, timeline
+from pipeline.alerts.closure import STALLED
 from pipeline.cardspec import site_of_codes
 from pipeline.errors import PhotoRefused
 from pipeline.records import (
@@ -344,6 +345,10 @@ def assess_tree(
         refusals=[refusal for refusal in refusals if refusal.site in numbers],
     )
     status, reasons = alerts.tree_status(histories, findings, settings)
+    stalled = {f.site: f.figures["p"] for f in findings if f.rule == STALLED}
+    histories = tuple(
+        timeline.standing_still(h, stalled[h.site.site]) if h.site.site in stalled else h for h in histories
+    )
     return TreeHealth(tree, histories, findings, status, reasons)
 
 

@@ -1166,6 +1166,31 @@ class Forecast:
 
 
 @dataclass(frozen=True, slots=True)
+class ChangePoint:
+    """A change in how a wound closes, between two visits.
+
+    Attributes
+    ----------
+    kind
+        ``"sides stopped"``, ``"pace changed"`` or ``"opened"``.
+    p
+        Probability of it (``docs/timeline.md``).
+    pace_before, pace_after
+        Advance of a side, mm a growing month.
+    jump_mm
+        Growth of the width beyond what was expected.
+    """
+
+    kind: str
+    from_on: date
+    to_on: date
+    p: float
+    pace_before: float
+    pace_after: float
+    jump_mm: float
+
+
+@dataclass(frozen=True, slots=True)
 class Trend:
     """How one site closes within one episode; rates have 95 % intervals."""
 
@@ -1185,6 +1210,8 @@ class Trend:
     borrows: str = ""
     side_advance_rate_mm_per_month: Interval | None = None
     end_advance_rate_mm_per_month: Interval | None = None
+    change_points: tuple[ChangePoint, ...] = ()
+    stands_still: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -112,6 +112,11 @@ def _print_site(history: SiteHistory) -> None:
             click.echo(f"  the surface may be closed about {f.closes_on} ({f.closes_on_lo} to {f.closes_on_hi}, 80 %)")
         elif trend.why_no_forecast:
             click.echo(f"  no closing date: {trend.why_no_forecast}")
+        for change in trend.change_points:
+            click.echo(
+                f"  {change.kind} between {change.from_on} and {change.to_on} (probability {change.p:.2f}; "
+                f"{change.pace_before:.2f} mm a growing month and side before, {change.pace_after:.2f} after)"
+            )
 
 
 def _shift(visit: Visit, piece: str) -> str:

@@ -48,7 +48,7 @@ from pipeline.report.rows import (
     shade_season,
     signs_of,
 )
-from pipeline.report.words import compass, event_words, say
+from pipeline.report.words import change_words, compass, event_words, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -101,7 +101,7 @@ def timeline_picture(
 
     shown = [h for h in health.sites if h.visits or h.events]
     span = _span(shown, today)
-    notes = {h.site.site: [*_outlook(h), *_notes(health.findings, h.site.site)] for h in shown}
+    notes = {h.site.site: [*_outlook(h), *_changes(h), *_notes(health.findings, h.site.site)] for h in shown}
     heights = [_row_height(h, notes[h.site.site], patches) for h in shown]
     stem_notes = _notes(health.findings, None)
     above = HEAD_IN + TREE_IN + STEM_IN * len(_stems(whole or health.sites)) + LINE_IN * len(stem_notes) + GAP_IN
@@ -200,6 +200,12 @@ def _outlook(history: SiteHistory) -> list[str]:
     day, lo, hi = (_day(day) for day in days)
     words = say("closes_between", day=day, lo=lo, hi=hi)
     return textwrap.wrap(f"{words} {trend.borrows}." if trend.borrows else words, WRAP)
+
+
+def _changes(history: SiteHistory) -> list[str]:
+    """What changed in how the present episode closes, as lines of text."""
+    changes = history.trends[-1].change_points if history.trends else ()
+    return [line for change in changes for line in textwrap.wrap(change_words(change), WRAP)]
 
 
 def _row_height(history: SiteHistory, notes: Sequence[str], patches: Callable[[str], ImageRGB | None]) -> float:

@@ -114,6 +114,7 @@ def draw_lens(axes: Axes, history: SiteHistory, span: Span, growing: Sequence[in
     draw_today(axes, span)
     _scale_bar(axes, half, span)
     _events(axes, history, span, half)
+    _changes(axes, history, span, half)
     trend = history.trends[-1] if history.trends else None
     if trend is not None and visits and visits[-1].aperture_width_mm and trend.forecast is not None:
         _forecast(axes, visits[-1], trend.forecast, span)
@@ -180,6 +181,15 @@ def _events(axes: Axes, history: SiteHistory, span: Span, half: float) -> None:
         axes.plot([x, x], [-half, half], color=INK, lw=1.3 if strong else 0.7, zorder=5)
         axes.plot([x], [half * 0.97], marker="v", color=INK, ms=5 if strong else 3, zorder=5)
         axes.text(x, half * 0.84, f" {event_words(event)}", fontsize=7, ha="left", va="center", zorder=7)
+
+
+def _changes(axes: Axes, history: SiteHistory, span: Span, half: float) -> None:
+    """A bracket below the opening between the two visits of each change, with its word."""
+    marks = {"sides stopped": "mark_stopped", "pace changed": "mark_pace", "opened": "mark_opened"}
+    for change in (c for trend in history.trends for c in trend.change_points):
+        x0, x1, y = span.x(change.from_on), span.x(change.to_on), -0.8 * half
+        axes.plot([x0, x0, x1, x1], [0.88 * y, y, y, 0.88 * y], color=INK, lw=1.0, zorder=6)
+        axes.text(x1, y, f" {say(marks[change.kind])}", fontsize=7, ha="left", va="center", zorder=7)
 
 
 def signs_of(history: SiteHistory) -> list[Sign]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from pipeline.records import FLAG_SENTENCES
-from pipeline.report.words import compass, event_words, say
+from pipeline.report.words import change_words, compass, event_words, say
 
 if TYPE_CHECKING:
     from pipeline.records import Interval, RimShift, Site, SiteHistory, Trend, Visit
@@ -107,4 +107,5 @@ def _trend_row(trend: Trend) -> dict[str, str]:
         "side_rate": bounds(trend.side_advance_rate_mm_per_month, 2),
         "end_rate": bounds(trend.end_advance_rate_mm_per_month, 2),
         "closes": closes,
+        "changes": " ".join(change_words(change) for change in trend.change_points),
     }

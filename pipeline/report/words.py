@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from pipeline.records import Event, SiteHistory, TreeHealth
+    from pipeline.records import ChangePoint, Event, SiteHistory, TreeHealth
 
 WORDS: dict[str, str] = {
     # severity, stages, signs, events
@@ -66,6 +66,15 @@ WORDS: dict[str, str] = {
     "no_clear_change": "no clear change of width yet",
     "more_below": "... and {count} more, below",
     "no_date": "No closing date: {why}",
+    "change_stopped": "The sides stopped between {first} and {last} (probability {p}).",
+    "change_pace": (
+        "The pace changed between {first} and {last}: from {before} to {after} mm a month of growing season, each side "
+        "(probability {p})."
+    ),
+    "change_opened": "Between {first} and {last} it was made about {jump} mm wider (probability {p}).",
+    "mark_stopped": "stopped",
+    "mark_pace": "other pace",
+    "mark_opened": "opened?",
     "closes_between": "Expected to close about {day}, between {lo} and {hi} (80 %).",
     "photo_scale": "bar {length} mm",
     # pages
@@ -143,6 +152,7 @@ WORDS: dict[str, str] = {
     "col_height_rate": "Height closure, mm a year",
     "col_rim": "Rim advance, mm a month",
     "col_closes": "Closing date",
+    "col_changes": "Changes",
     "col_visit": "Visit",
     "col_stage": "Stage",
     "col_area": "Opening, mm\u00b2",
@@ -218,7 +228,9 @@ HOW_TO_READ: tuple[str, ...] = (
     ),
     (
         "A triangle marks a visit whose photo may show a sign; it grows with the sign's area. Vertical lines are "
-        "events that a person wrote down. The photos are cut to the same millimetres, so they can be compared by "
+        "events that a person wrote down; a bracket below the opening stands where the photos say that its sides "
+        "stopped, took another pace, or that it was made larger. The photos are cut to the same millimetres, so they "
+        "can be compared by "
         "eye."
     ),
     ("The ring is the stem from above, north up: dark where its girth is open at the height where most of it is open."),
@@ -246,6 +258,19 @@ def event_words(event: Event) -> str:
     """What was done, with its amount."""
     amount = f" {event.amount:g} {event.unit}".rstrip() if event.amount is not None else ""
     return f"{say('event_' + event.event.value.replace(' ', '_'))}{amount}"
+
+
+def change_words(change: ChangePoint) -> str:
+    """A change point in one sentence."""
+    return say(
+        {"sides stopped": "change_stopped", "pace changed": "change_pace", "opened": "change_opened"}[change.kind],
+        first=change.from_on.isoformat(),
+        last=change.to_on.isoformat(),
+        p=f"{change.p:.2f}",
+        before=f"{change.pace_before:.1f}",
+        after=f"{change.pace_after:.1f}",
+        jump=f"{change.jump_mm:.0f}",
+    )
 
 
 def describe(health: TreeHealth) -> str:
@@ -282,6 +307,7 @@ def _describe_site(history: SiteHistory) -> str:
         parts.append(
             say("describe_forecast", day=forecast.closes_on, lo=forecast.closes_on_lo, hi=forecast.closes_on_hi)
         )
+    parts += [change_words(change) for trend in history.trends for change in trend.change_points]
     for sign in last.signs:
         count = sum(sign in v.signs and v.signs[sign].p >= 0.5 for v in visits)
         if count:

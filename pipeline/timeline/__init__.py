@@ -12,6 +12,7 @@ from pipeline.timeline.forecast import Lenders, RatePrior, forecast_closing, rat
 from pipeline.timeline.history import borrow_rates, site_history
 from pipeline.timeline.rates import area_closure_pct, rim_advance_rate, rim_advance_rate_of, trend_of
 from pipeline.timeline.stages import filter_stages, smooth_stages
+from pipeline.timeline.turning import standing_still, with_change_points
 from pipeline.timeline.visits import combine_visit, visits_of
 
 __all__ = [
@@ -32,6 +33,8 @@ __all__ = [
     "rim_advance_rate_of",
     "site_history",
     "smooth_stages",
+    "standing_still",
     "trend_of",
     "visits_of",
+    "with_change_points",
 ]

@@ -81,7 +81,7 @@ def borrow_rates(histories: Sequence[SiteHistory], time: TimeSettings, grove: Gr
 
 def _borrowing(history: SiteHistory, lenders: Lenders, time: TimeSettings, grove: GroveSettings) -> SiteHistory:
     trend = history.trends[-1] if history.trends else None
-    if trend is None or trend.forecast is not None or not history.visits[-1].aperture_area_mm2:
+    if trend is None or trend.forecast is not None or trend.stands_still or not history.visits[-1].aperture_area_mm2:
         return history
     within = [v for v in history.visits if v.episode == trend.episode]
     if len(within) >= time.min_visits_for_forecast:
