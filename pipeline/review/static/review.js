@@ -6,6 +6,7 @@ const SVG = "http://www.w3.org/2000/svg";
 const one = (selector, root = document) => root.querySelector(selector);
 const all = (selector, root = document) => Array.from(root.querySelectorAll(selector));
 const still = window.matchMedia("(prefers-reduced-motion: reduce)");
+const coarse = window.matchMedia("(pointer: coarse)");
 for (const part of all(".script")) part.hidden = false;
 
 const KEYS = "woundwood-keys";
@@ -203,7 +204,7 @@ function startCase() {
   const parsePoints = (text) => text.trim().split(" ").map((p) => p.split(",").map(Number)).map(([x, y]) => [x, -y]);
 
   function sizeHandles() {
-    const radius = Math.max(0.2, 6 * box[2] / Math.max(1, now.clientWidth));
+    const radius = Math.max(0.2, (coarse.matches ? 9 : 6) * box[2] / Math.max(1, now.clientWidth));
     for (const handle of handles) handle.setAttribute("r", handle.classList.contains("grip") ? radius * 1.4 : radius);
   }
   function shapes(name) {  // what the page had drawn of it, with the dark line under each
@@ -235,6 +236,8 @@ function startCase() {
     now.setAttribute("role", "group");  // a picture may hold nothing that takes the focus
     const layer = layers.get(name);
     drawAll();
+    const seen = now.getBoundingClientRect();
+    if (seen.top < 0 || seen.bottom > window.innerHeight) tools.scrollIntoView({ block: "start" });
     if (name !== "rim" && !layer.patches.length) setSketching(true);
     else say(`${count(layer)}. Drag the corners; or Tab to one and move it with the arrow keys.`);
   }
