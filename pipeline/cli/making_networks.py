@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from pipeline.grove import Grove
     from pipeline.learn.data import Collection
     from pipeline.learn.from_grove import Recipe
-    from pipeline.learn.reviewed import ReviewedPatches
+    from pipeline.learn.reviewed import Part, ReviewedPatches
     from pipeline.store import Store
 
 LABELS = "reviewed-cases"
@@ -46,7 +46,7 @@ def train_from(
     from pipeline.learn import train
     from pipeline.learn.from_grove import fine_tune
     from pipeline.learn.release import release_run
-    from pipeline.learn.reviewed import HELD_SHARE, ReviewedPatches
+    from pipeline.learn.reviewed import CALIBRATION_SHARE, HELD_SHARE, ReviewedPatches
     from pipeline.review import Desk
     from pipeline.review.coco import export_labels
 
@@ -59,18 +59,23 @@ def train_from(
     (run / LABELS / "labels.json").unlink(missing_ok=True)
     images, _ = export_labels(Desk(grove, memory), run / LABELS)
     reviewed = ReviewedPatches.load(run / LABELS, recipe.seed, "train")
-    click.echo(f"{images} photos were judged; {len(reviewed)} of them, on trees that are not held back, teach.")
+    beside = _side(run / LABELS, "calibrate")
+    click.echo(f"{images} photos were judged; {len(reviewed)} of them teach, {len(beside or ())} calibrate; the others "
+               "are held back.")  # fmt: skip
     collection = _collection(photos, run, on)
     fine_tune(run, reviewed, start, collection=collection if photos else None, recipe=recipe, device=on)
     at_rest = collection if on.type == "cpu" else _collection(photos, run, train.pick_device("cpu"))
     # a third as many photos of the other renderer, which take longer to draw; none in a mere trial
     photos_too = min(120, max(0, (scenes - 40) // 3))
-    release_run(run, at_rest, target, count=scenes, fit_photos=photos_too, size_px=recipe.size_px, name=name)
+    release_run(
+        run, at_rest, target, count=scenes, fit_photos=photos_too, size_px=recipe.size_px, name=name, reviewed=beside
+    )
     origin = {"grove": grove.settings.grove.name, "at": now.isoformat(timespec="seconds"), "start_from": start.name,
               "start_from_sha256": _digest(start), "reviewed": images, "taught": len(reviewed),
-              "held_share": HELD_SHARE}  # fmt: skip
+              "calibrated": len(beside or ()), "held_share": HELD_SHARE, "calibration_share": CALIBRATION_SHARE,
+              "kept_of_start": recipe.kept}  # fmt: skip
     (target / PROVENANCE).write_text(json.dumps(origin, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-    return _compare(grove, f"models/{name}", _held(run / LABELS), at_rest, scenes, recipe.size_px, now)
+    return _compare(grove, f"models/{name}", _side(run / LABELS, "held"), at_rest, scenes, recipe.size_px, now)
 
 
 def compare(
@@ -98,7 +103,7 @@ def compare(
     with tempfile.TemporaryDirectory() as scratch:
         export_labels(Desk(grove, memory), Path(scratch) / LABELS)
         collection = _collection(photos, Path(scratch), torch.device("cpu"))
-        return _compare(grove, choice, _held(Path(scratch) / LABELS), collection, scenes, 384, now)
+        return _compare(grove, choice, _side(Path(scratch) / LABELS, "held"), collection, scenes, 384, now)
 
 
 def _compare(
@@ -113,11 +118,12 @@ def _compare(
                         sign_p=grove.settings.reading.sign_p, count=scenes, size_px=size_px)  # fmt: skip
 
 
-def _held(labels: Path) -> ReviewedPatches | None:
+def _side(labels: Path, part: Part) -> ReviewedPatches | None:
+    """The cases of the trees that serve for something, if there are any."""
     from pipeline.learn.reviewed import ReviewedPatches
 
     try:
-        return ReviewedPatches.load(labels, part="held")
+        return ReviewedPatches.load(labels, part=part)
     except UsageError:
         return None
 

@@ -35,7 +35,9 @@ if TYPE_CHECKING:
 
 _STAGES = {stage.word: int(stage) for stage in Stage}
 HELD_SHARE = 0.25
-"""Share of trees whose cases are never trained on (own choice)."""
+"""Share of trees whose cases serve for comparison alone (own choice)."""
+CALIBRATION_SHARE = 0.1
+"""Share of trees whose cases serve for calibration alone (own choice)."""
 LOOK_ALIKES = frozenset({"moss", "lichen", "algae", "mud", "ants"})
 """What a person may see instead of a sign that the look-alike flag speaks of."""
 UNSEEN_GREY, GREY_SPREAD = 128, 4
@@ -46,7 +48,7 @@ ZOOM, TURN_DEG, SHIFT = 0.15, 8.0, 0.06
 PAINTED_SHARE = 0.5
 """Share of the clean patches of a batch on which signs may be painted (own choice)."""
 
-Part = Literal["all", "train", "held"]
+Part = Literal["all", "train", "calibrate", "held"]
 
 
 def is_held_back(tree: str, share: float = HELD_SHARE) -> bool:
@@ -55,6 +57,13 @@ def is_held_back(tree: str, share: float = HELD_SHARE) -> bool:
     A larger share only adds trees.
     """
     return int.from_bytes(hashlib.sha256(f"held back/{tree}".encode()).digest()[:8]) / 2**64 < share
+
+
+def side_of(tree: str, share: float = HELD_SHARE) -> Part:
+    """What a tree's cases serve for; a tree never changes side."""
+    if is_held_back(tree, share):
+        return "held"
+    return "calibrate" if is_held_back(tree, share + CALIBRATION_SHARE) else "train"
 
 
 @dataclass
@@ -105,9 +114,9 @@ class ReviewedPatches:
         Parameters
         ----------
         part
-            ``"train"`` leaves out the trees held back, ``"held"`` keeps only them.
+            Which side's trees to keep: ``"train"``, ``"calibrate"``, or ``"held"`` back for comparison.
         share
-            Share of trees held back.
+            Share of trees held back for comparison.
 
         Raises
         ------
@@ -127,9 +136,9 @@ class ReviewedPatches:
             raise UsageError(f"The file {file} cannot be read as labels.", "Write it again.") from None
         images = [entry for entry in images if not entry.get("disputed")]
         if part != "all":
-            images = [e for e in images if is_held_back(str(e.get("tree", "")), share) == (part == "held")]
+            images = [e for e in images if side_of(str(e.get("tree", "")), share) == part]
         if not images:
-            where = {"all": "", "train": " outside the trees held back", "held": " on the trees held back"}[part]
+            where = "" if part == "all" else f" on the trees for '{part}'"
             raise UsageError(f"The labels in {folder} judge nothing{where}.", "Review some photos first.")
         return cls(folder, images, rims, seed, extents)
 

@@ -17,7 +17,7 @@ from pipeline.errors import UsageError  # noqa: E402
 from pipeline.learn import compare, train  # noqa: E402
 from pipeline.learn.from_grove import Recipe, training_settings  # noqa: E402
 from pipeline.learn.net import WoundNet  # noqa: E402
-from pipeline.learn.reviewed import ReviewedPatches, is_held_back, unseen  # noqa: E402
+from pipeline.learn.reviewed import ReviewedPatches, is_held_back, side_of, unseen  # noqa: E402
 from pipeline.records import Sign, SiteMaps, Stage  # noqa: E402
 from pipeline.review.answers import Filled, record  # noqa: E402
 from pipeline.review.queue import Queue  # noqa: E402
@@ -44,7 +44,9 @@ def test_trees_never_change_side():
     # A hash as a fair coin of 0.25: within four standard errors of its share (binomial).
     assert abs(len(held) / 4000 - 0.25) < 4 * np.sqrt(0.25 * 0.75 / 4000)
     assert held < {name for name in names if is_held_back(name, 0.4)}
-    assert held == {name for name in names if is_held_back(name)}
+    assert held == {name for name in names if is_held_back(name)} == {n for n in names if side_of(n) == "held"}
+    calibrating = {name for name in names if side_of(name) == "calibrate"}
+    assert abs(len(calibrating) / 4000 - 0.1) < 4 * np.sqrt(0.1 * 0.9 / 4000)
 
 
 def test_what_the_photo_did_not_show_is_known_again():
@@ -107,12 +109,12 @@ def test_labels_say_what_was_rejected_and_disputed(judged, tmp_path):
     export_labels(judged, tmp_path / "out")
     images = {i["sha256"]: i for i in json.loads((tmp_path / "out" / "labels.json").read_text())["images"]}
     assert [sha for sha, entry in images.items() if entry["disputed"]] == [disputed]
-    parts = {part: ReviewedPatches.load(tmp_path / "out", part=part) for part in ("all", "train", "held")}
+    parts = {part: ReviewedPatches.load(tmp_path / "out", part=part) for part in ("all", "train", "calibrate", "held")}
     assert len(parts["all"]) == len(images) - 1
-    trees = {part: {entry["tree"] for entry in p.images} for part, p in parts.items()}
-    assert not trees["train"] & trees["held"]
-    assert trees["train"] | trees["held"] == trees["all"]
-    assert len(parts["train"]) + len(parts["held"]) == len(parts["all"])
+    sides = [part for name, part in parts.items() if name != "all"]
+    trees = [{entry["tree"] for entry in part.images} for part in sides]
+    assert sum(map(len, trees)) == len(set().union(*trees)), "no tree stands on two sides"
+    assert sum(map(len, sides)) == len(parts["all"])
 
 
 def test_train_from_a_grove_to_a_network_in_use(judged, tmp_path):
