@@ -207,6 +207,24 @@ def test_hashes_are_those_of_the_reference_library() -> None:
     assert passwords.is_old(known) and not passwords.is_old(made)
 
 
+def test_the_library_gives_the_tag_of_the_standard() -> None:
+    # RFC 9106, section 5.3 (Argon2id): password 32 x 01, salt 16 x 02, secret 8 x 03, associated data 12 x 04, t = 3,
+    # m = 32 KiB, p = 4, 32 bytes out.  From memory; 256 bits do not agree by chance.
+    from argon2.low_level import ARGON2_VERSION, Type, core, ffi
+
+    given = {name: ffi.new(f"uint8_t[{count}]", bytes([value]) * count)
+             for name, value, count in (("pwd", 1, 32), ("salt", 2, 16), ("secret", 3, 8), ("ad", 4, 12))}  # fmt: skip
+    out = ffi.new("uint8_t[]", 32)
+    context = ffi.new("argon2_context *", {
+        "out": out, "outlen": 32, "version": ARGON2_VERSION, "t_cost": 3, "m_cost": 32, "lanes": 4, "threads": 1,
+        "allocate_cbk": ffi.NULL, "free_cbk": ffi.NULL, "flags": 0, **given,
+        **{f"{name}len": len(value) for name, value in given.items()},
+    })  # fmt: skip
+    assert core(context, Type.ID.value) == 0
+    tag = "0d640df58d78766c08c037a34a8b53c9d01ef0452d75b65eb52520e96b01e659"
+    assert bytes(ffi.buffer(out)).hex() == tag
+
+
 def test_no_hash_and_a_broken_hash_never_fit() -> None:
     passwords = Passwords(PasswordHasher(**QUICK))
     assert not passwords.fits(None, "the password of nobody")
@@ -427,6 +445,8 @@ def hostile_requests(
         "verdict",
         "sign",
         "rim",
+        "extent",
+        "extent_right",
         "stage",
         "note",
         "name",
