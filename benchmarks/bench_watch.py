@@ -8,7 +8,8 @@ The folder is a grove with an inbox; it is only read.  A fresh copy of the grove
 answer    photos are put into three sub-folders, ``--per-second`` of them a second, each written as a copying program
           does (under its own name, in pieces).  A photo has arrived when its last byte is written; it is answered when
           its name stands in the ANSWER.txt of its folder.  Median and 99th percentile of the time between, the longest,
-          and the peak memory of parent, child and workers together (sum of resident sets, shared pages counted again).
+          the peak memory of parent, child and workers together (sum of resident sets, shared pages counted again), and
+          the processor time a photo, which says more than the waits where other programs use the cores.
 idle      processor time and memory of all its processes over ``--idle-s``, after the reading process has gone to rest.
 waiting   time of one look at an inbox of ``--waiting`` files: with old ones, and with ones that arrived just now,
           whose ends must be read (the pieces of one folder lie in the memory of the system, not on a cold share).
@@ -81,7 +82,7 @@ def bench_answer(grove: Path, source: Path, photos: int, per_second: float, watc
         (inbox / folder).mkdir(exist_ok=True)
     originals = len([p for p in (source / "inbox").iterdir() if p.suffix == ".jpg"])
     files = list(variants(source / "inbox", -(-photos // originals)).items())[:photos]
-    answers, peak, arrived = Answers(inbox), Peak(watcher), {}
+    answers, peak, arrived, before = Answers(inbox), Peak(watcher), {}, usage(watcher)[0]
     answers.start()
     peak.start()
     began = time.monotonic()
@@ -93,6 +94,7 @@ def bench_answer(grove: Path, source: Path, photos: int, per_second: float, watc
         time.sleep(0.2)
     answers.over.set()
     peak.over.set()
+    spent, load = usage(watcher)[0] - before, os.getloadavg()[0]
     waits = sorted(answers.seen[name] - arrived[name] for name in arrived if name in answers.seen)
     rate = (len(arrived) - 1) / (max(arrived.values()) - min(arrived.values()))
     size_mb = statistics.mean(len(data) for _, data in files) / 1e6
@@ -101,6 +103,11 @@ def bench_answer(grove: Path, source: Path, photos: int, per_second: float, watc
         f"answer: median {statistics.median(waits):.1f} s (reach 10), 99th percentile "
         f"{waits[int(0.99 * (len(waits) - 1))]:.1f} s (reach 60), longest {waits[-1]:.1f} s; "
         f"peak memory {peak.bytes / 1e6:.0f} MB (reach 1500)"
+    )
+    print(
+        f"answer: {spent / max(len(waits), 1):.2f} s of processor time a photo, answers and comparing so far included; "
+        f"load of the machine {load:.1f}",
+        flush=True,
     )
 
 

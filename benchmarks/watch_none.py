@@ -52,8 +52,8 @@ def read_photo(data: bytes, file: str, sha256: str, context: ReadContext, reader
     chance = np.random.default_rng(int(hashlib.sha256(data).hexdigest()[:8], 16))
     device = photo.camera.device
     if chance.integers(ONE_REFUSED_IN) == 0:
-        words = ("The photo is blurred.", "Hold still.")
-        return Refusal(file, sha256, PhotoStage.QUALITY, *words, photo.taken_at, code=RefusalCode.BLURRED, device=device)
+        words = ("The photo is blurred.", "Hold still.", photo.taken_at)
+        return Refusal(file, sha256, PhotoStage.QUALITY, *words, code=RefusalCode.BLURRED, device=device)
     found = _SCENE.search(file)
     sites = sorted(context.register.sites)
     angle = np.linspace(0, 2 * np.pi, RIM_POINTS)

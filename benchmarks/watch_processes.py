@@ -33,7 +33,7 @@ def usage(pid: int) -> tuple[float, int]:
             fields = Path(f"/proc/{one}/stat").read_text().rpartition(")")[2].split()
         except (FileNotFoundError, ProcessLookupError):
             continue
-        seconds += sum(int(fields[k]) for k in ((11, 12, 13, 14) if one == pid else (11, 12))) / TICK_HZ
+        seconds += sum(int(fields[k]) for k in (11, 12, 13, 14)) / TICK_HZ
         resident += int(fields[21]) * PAGE_BYTES
     return seconds, resident
 
