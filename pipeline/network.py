@@ -250,7 +250,9 @@ class NetworkReader:
         np.exp(tissue, out=tissue)
         tissue /= tissue.sum(axis=2, keepdims=True)
         stage_p = self.calibration.stages(raw["stage"][0])
-        tissue = self._rim_put_right(given_stage(tissue, stage_p), patch.mm_per_px)
+        tissue = given_stage(tissue, stage_p)
+        if patch.has_scale:
+            tissue = self._rim_put_right(tissue, patch.mm_per_px)
         tissue[~patch.valid] = (0, 0, 0, 0, 1)
         signs = np.negative(np.clip(raw["signs"], -30, 30))
         np.exp(signs, out=signs)
