@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
-from pipeline.advance import advance_between, area_own_sd, width_change_between, width_line, width_own_sd
+from pipeline.advance import advance_between, area_own_sd, own_sd, width_change_between, width_line, width_own_sd
 from pipeline.alerts import cautions
 from pipeline.alerts.standstill import standstills
 from pipeline.alerts.view import SEEMS_LARGER, plural, site_finding
@@ -31,7 +31,7 @@ WIDTH_DOUBT, AREA_DOUBT = 2.5, 3.0
 """Standard uncertainties by which a growth must be beyond doubt where it cannot be weighed; own choice."""
 LATER_VISITS = 3
 """Visits after a growth that may confirm it or speak against it; own choice."""
-WEIGHED_DOUBT = 1.5
+WEIGHED_DOUBT = 1.0
 """The same, in width or in area, from which on it is weighed; own choice."""
 BASELINE_VISITS, BASELINE_LEAST = 5, 3
 """Visits before, at most and at least, through which the expected width is drawn."""
@@ -144,22 +144,27 @@ def _is_shut(visit: Visit) -> bool:
 
 def _seems_larger(view: TreeView, before: Visit, after: Visit) -> bool:
     seen = (after.aperture_width_mm or 0.0) - (before.aperture_width_mm or 0.0)
-    return (after.aperture_area_mm2 or 0.0) > (before.aperture_area_mm2 or 0.0) or (
-        seen > LEAST_SEEN_SHARE * view.limits.enlarged_width_mm
+    return (
+        (after.aperture_area_mm2 or 0.0) > (before.aperture_area_mm2 or 0.0)
+        or seen > LEAST_SEEN_SHARE * view.limits.enlarged_width_mm
+        or (after.aperture_height_mm or 0.0) - (before.aperture_height_mm or 0.0) > view.limits.enlarged_width_mm
     )
 
 
 def _growth(view: TreeView, earlier: Sequence[Visit], after: Visit) -> tuple[dict[str, float], bool] | None:
-    """Figures of a seeming growth in width or area, and whether it is beyond doubt; ``None`` where it is too small."""
+    """Figures of a seeming growth, and whether it is beyond doubt; ``None`` where it is not worth weighing.
+
+    A growth of the height alone is never beyond doubt, but worth weighing: ends hardly close, so that it shows there.
+    """
     limits, before = view.limits, earlier[-1]
     a1, a2 = before.aperture_area_mm2 or 0.0, after.aperture_area_mm2 or 0.0
     seen = (after.aperture_width_mm or 0.0) - (before.aperture_width_mm or 0.0)
     doubt, share = math.hypot(area_own_sd(before), area_own_sd(after)), limits.enlarged_area_share * a1
     larger, widened = a2 - a1 > max(share, WEIGHED_DOUBT * doubt), seen > LEAST_SEEN_SHARE * limits.enlarged_width_mm
-    width = _width_growth(view, earlier, after) if larger or widened else None
-    least = limits.enlarged_width_mm
+    least, taller = limits.enlarged_width_mm, _taller(before, after, limits.enlarged_width_mm)
+    width = _width_growth(view, earlier, after) if larger or widened or taller else None
     wider = width is not None and widened and width[0] > max(least, WEIGHED_DOUBT * width[1])
-    if not (larger or wider):
+    if not (larger or wider or taller):
         return None
     sure = larger and a2 - a1 > AREA_DOUBT * doubt
     figures = {"area_before_mm2": a1, "area_after_mm2": a2}
@@ -167,6 +172,13 @@ def _growth(view: TreeView, earlier: Sequence[Visit], after: Visit) -> tuple[dic
         figures |= {"width_growth_mm": width[0], "width_growth_mm_sd": width[1]}
         sure = sure or (wider and width[0] > WIDTH_DOUBT * width[1])
     return figures, sure
+
+
+def _taller(before: Visit, after: Visit, least_mm: float) -> bool:
+    if before.aperture_height_mm is None or after.aperture_height_mm is None:
+        return False
+    own = [own_sd(v.aperture_height_mm, v.aperture_height_mm_sd, 0.5 * v.area_common_rel_sd) for v in (before, after)]
+    return after.aperture_height_mm - before.aperture_height_mm > max(least_mm, WEIGHED_DOUBT * math.hypot(*own))
 
 
 def _width_growth(view: TreeView, earlier: Sequence[Visit], after: Visit) -> tuple[float, float] | None:

@@ -140,13 +140,14 @@ def _told(sites: SeenSites, settings: Settings, today: date) -> Sites:
 
 
 def seem_larger(sites: SeenSites, settings: Settings) -> NDArray[np.int64]:
-    """Rows of visits by which the area, or the width against its line, grew for all that is known here."""
+    """Rows of visits by which the area, the height, or the width against its line, grew for all that is known here."""
     limits = settings.alerts
     before, after, site = sites.pairs()
     a1, a2 = sites.area_mm2[before], sites.area_mm2[after]
     doubt = closure.WEIGHED_DOUBT * np.hypot(sites.area_own_sd_mm2[before], sites.area_own_sd_mm2[after])
     # an uncertainty that is not known counts as infinite, as in advance.own_sd
     grown = a2 - a1 > NEARLY * np.maximum(limits.enlarged_area_share * a1, np.nan_to_num(doubt, nan=np.inf))
+    grown |= sites.height_mm[after] - sites.height_mm[before] > limits.enlarged_width_mm * NEARLY
     seen = np.nan_to_num(sites.width_mm[after]) - np.nan_to_num(sites.width_mm[before])
     wider = np.flatnonzero(~grown & (seen > closure.LEAST_SEEN_SHARE * limits.enlarged_width_mm * NEARLY))
     growth = _growth_against_line(sites, before[wider], after[wider], site[wider], settings.grove.growing_months)
