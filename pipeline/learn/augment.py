@@ -11,6 +11,7 @@ import importlib.util
 import logging
 import os
 from functools import lru_cache
+from threading import get_ident
 from typing import TYPE_CHECKING, Any
 
 import cv2
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 
 logger = logging.getLogger(__name__)
 
+THREADS = 32
+"""For so many threads the changes are kept."""
 BRIGHTER, CONTRAST = 0.15, 0.15
 HUE, SATURATION = 3, 12
 """Steps of OpenCV's scales (hue 0 to 180, saturation 0 to 255). Hue moves little: the colour of wood and of films is
@@ -35,9 +38,9 @@ def has_library() -> bool:
     return importlib.util.find_spec("albumentations") is not None
 
 
-@lru_cache(maxsize=1)
-def _changes() -> Any:
-    """The library's changes, or ``None`` on a training machine without it."""
+@lru_cache(maxsize=THREADS)
+def _changes(thread: int) -> Any:
+    """The library's changes for a thread, whose seeds are its own; ``None`` on a training machine without it."""
     # The library asks the network for its newest version when imported, unless told not to.
     os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")
     if not has_library():
@@ -68,7 +71,7 @@ def relit(rgb: NDArray[np.uint8], rng: np.random.Generator) -> NDArray[np.uint8]
     rng
         Decides the change: the same state gives the same picture.
     """
-    changes = _changes()
+    changes = _changes(get_ident())
     if changes is None:
         return relit_plainly(rgb, rng)
     for change in changes:

@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -103,6 +105,7 @@ class ReviewedPatches:
         shows = np.array([entry.get("verdict") == "sign" for entry in self.images], dtype=bool)
         self._with, self._without = np.flatnonzero(shows), np.flatnonzero(~shows)
         self._painter: SignPainter | None = None
+        self._threads = ThreadPoolExecutor(min(8, os.cpu_count() or 1))
 
     def __len__(self) -> int:
         return len(self.images)
@@ -148,9 +151,17 @@ class ReviewedPatches:
         half = count // 2 if both else count
         first = self.rng.choice(self._with if len(self._with) else self._without, half)
         rest = self.rng.choice(self._without, count - half) if both else first[:0]
-        rows = [self._one(self.images[i], size_px, _move(self.rng, size_px)) for i in (*first, *rest)]
+        # Each patch has random numbers of its own, so that the order in which threads finish changes nothing.
+        seeds = self.rng.integers(2**63, size=count)
+        entries = [self.images[i] for i in (*first, *rest)]
+        rows = list(self._threads.map(lambda entry, seed: self._drawn(entry, size_px, seed), entries, seeds))
         batch = self._paint(_stack(rows, device), device)
         return batch.mirrored(self.rng) if self.rng.random() < 0.5 else batch
+
+    def _drawn(self, entry: dict[str, Any], size_px: int, seed: int) -> dict[str, Any]:
+        """A patch as it is drawn for training."""
+        rng = np.random.default_rng(seed)
+        return self._one(entry, size_px, _move(rng, size_px), rng)
 
     def _paint(self, batch: PatchBatch, device: torch.device) -> PatchBatch:
         """Hand some of the patches on which nobody saw a sign to the painter."""
@@ -180,7 +191,13 @@ class ReviewedPatches:
             self._kept[name] = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2RGB), dtype=np.uint8)
         return self._kept[name]
 
-    def _one(self, entry: dict[str, Any], size_px: int, move: NDArray[np.float64] | None = None) -> dict[str, Any]:
+    def _one(
+        self,
+        entry: dict[str, Any],
+        size_px: int,
+        move: NDArray[np.float64] | None = None,
+        rng: np.random.Generator | None = None,
+    ) -> dict[str, Any]:
         picture = self.picture(entry)
         height, width = picture.shape[:2]
         side = min(height, width)
@@ -207,7 +224,7 @@ class ReviewedPatches:
             if signs is not None and (signs != 0).any():
                 signs = np.stack([cv2.warpAffine(plane, move, full, flags=cv2.INTER_NEAREST, borderValue=UNKNOWN)
                                   for plane in signs])  # fmt: skip
-            rgb = relit(np.ascontiguousarray(rgb, dtype=np.uint8), self.rng)
+            rgb = relit(np.ascontiguousarray(rgb, dtype=np.uint8), rng or self.rng)
         answers = _answers(entry)
         return {"rgb": rgb, "seen": seen > 0, "mm_per_px": float(entry["mm_per_px"]) / factor / zoom,
                 "tissue": tissue, "signs": signs, **answers}  # fmt: skip
