@@ -113,7 +113,8 @@ def weights_digest(net: WoundNet) -> str:
     """Twelve hex digits over names and values of all weights, whatever file they came from."""
     digest = hashlib.sha256()
     for name, value in sorted(net.state_dict().items()):
-        digest.update(name.encode() + b"\0" + value.detach().cpu().contiguous().numpy().tobytes())
+        # Adding nothing turns -0.0 into 0.0: equal weights have one digest.
+        digest.update(name.encode() + b"\0" + (value.detach().cpu() + 0).contiguous().numpy().tobytes())
     return digest.hexdigest()[:12]
 
 
