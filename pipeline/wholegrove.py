@@ -22,7 +22,6 @@ from pipeline import alerts, assess, flow, ties, timeline
 from pipeline.records import Register
 from pipeline.store import open_store
 from pipeline.store.bark_tables import SCALE
-from pipeline.store.packs import reading_columns
 from pipeline.survey import TreeSurvey, survey_trees
 from pipeline.timeline.table import AREA, HEIGHT, PERIMETER, WIDTH, ReadingTable, table_of
 from pipeline.timeline.visits import variance_shares
@@ -163,7 +162,7 @@ def _with_named_stages(
 
 def readings_in_columns(grove: Grove, store: Store, sites: Sequence[int]) -> ReadingTable:
     """Readings of sites about which nobody answered, in the scale of their site's bark, as columns."""
-    columns = reading_columns(store, sites)
+    columns = store.reading_columns(sites)
     sums = columns.sums_of_parts(_weights, len(_NAMES))
     found = columns.groups()
     scale, size, size_sd = (found.pop(name) for name in ("scale", "size", "size_sd"))

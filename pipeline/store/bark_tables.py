@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-from sqlalchemy import REAL, Column, ForeignKey, Index, Integer, Table, Text
+from sqlalchemy import REAL, Column, Index, Table
 
-from pipeline.store.columns import JsonText
+from pipeline.store.columns import json_text, photo, text, whole
 from pipeline.store.tables import metadata
 
 comparisons = Table(
     "comparisons",
     metadata,
-    Column("earlier", Text, ForeignKey("photos.sha256"), primary_key=True),
-    Column("later", Text, ForeignKey("photos.sha256"), primary_key=True),
-    Column("basis", Text, nullable=False),
+    photo("earlier", key=True),
+    photo("later", key=True),
+    text("basis"),
     Column("same_place", REAL),
-    Column("blocks", Integer, nullable=False),
-    Column("agreeing", Integer, nullable=False),
+    whole("blocks"),
+    whole("agreeing"),
     Column("scatter_mm", REAL),
-    Column("places", JsonText, nullable=False),
+    json_text("places"),
     sqlite_strict=True,
 )
 Index("ix_comparisons_later", comparisons.c.later)
@@ -37,8 +37,8 @@ SCALE: tuple[str, ...] = (
 bark_scales = Table(
     "bark_scales",
     metadata,
-    Column("sha256", Text, ForeignKey("photos.sha256"), primary_key=True),
-    Column("basis", Text, nullable=False),
+    photo(key=True),
+    text("basis"),
     Column("same_place", REAL),
     *(Column(name, REAL) for name in SCALE),
     sqlite_strict=True,
@@ -52,10 +52,10 @@ TOGETHER: tuple[str, ...] = ("whole", "sides", "ends")
 rim_fields = Table(
     "rim_fields",
     metadata,
-    Column("later", Text, ForeignKey("photos.sha256"), primary_key=True),
-    Column("earlier", Text, ForeignKey("photos.sha256"), nullable=False),
+    photo("later", key=True),
+    photo("earlier"),
     *(Column(f"{piece}_{name}", REAL) for piece in TOGETHER for name in SHIFT),
-    Column("detail", JsonText, nullable=False),
+    json_text("detail"),
     sqlite_strict=True,
 )
 """Advance of the rim between two photos of a site; ``detail`` holds its parts, its arcs and both rims."""

@@ -6,7 +6,7 @@ import json
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Text
+from sqlalchemy import Column, ForeignKey, Integer, Text
 from sqlalchemy.types import TypeDecorator
 
 if TYPE_CHECKING:
@@ -62,3 +62,41 @@ class JsonText(TypeDecorator[Any]):
     def process_result_value(self, value: str | None, dialect: Dialect) -> Any:
         """Read it back; tuples come as lists."""
         return None if value is None else json.loads(value)
+
+
+# ---------------------------------------------------------------- columns that many tables have
+
+
+def serial() -> Column[int]:
+    """Number of a row, given by the database."""
+    return Column("id", Integer, primary_key=True)
+
+
+def text(name: str) -> Column[str]:
+    """A text that is always there; empty where there is nothing to say."""
+    return Column(name, Text, nullable=False)
+
+
+def whole(name: str) -> Column[int]:
+    """A whole number that is always there."""
+    return Column(name, Integer, nullable=False)
+
+
+def moment(name: str) -> Column[datetime]:
+    """A time that is always there."""
+    return Column(name, MomentText, nullable=False)
+
+
+def day(name: str) -> Column[date]:
+    """A calendar day that is always there."""
+    return Column(name, DayText, nullable=False)
+
+
+def json_text(name: str) -> Column[Any]:
+    """JSON that is always there."""
+    return Column(name, JsonText, nullable=False)
+
+
+def photo(name: str = "sha256", *, required: bool = True, key: bool = False) -> Column[str]:
+    """A photo by its hash; ``key`` makes it the table's key, or a part of it."""
+    return Column(name, Text, ForeignKey("photos.sha256"), primary_key=key, nullable=not (required or key))

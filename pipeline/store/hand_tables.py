@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from sqlalchemy import REAL, CheckConstraint, Column, ForeignKey, Index, Integer, Table, Text
+from sqlalchemy import REAL, CheckConstraint, Column, ForeignKey, Index, Integer, Table
 
-from pipeline.store.columns import JsonText, MomentText
+from pipeline.store.columns import json_text, moment, photo, serial, text
 from pipeline.store.tables import metadata
 
 refusal_details = Table(
     "refusal_details",
     metadata,
     Column("result", Integer, ForeignKey("refusals.result", ondelete="CASCADE"), primary_key=True),
-    Column("code", Text, nullable=False),
-    Column("device", Text, nullable=False),
+    text("code"),
+    text("device"),
     sqlite_strict=True,
 )
 
@@ -20,7 +20,7 @@ stated_times = Table(
     "stated_times",
     metadata,
     Column("result", Integer, ForeignKey("results.id", ondelete="CASCADE"), primary_key=True),
-    Column("stated_at", MomentText, nullable=False),
+    moment("stated_at"),
     sqlite_strict=True,
 )
 """What a photo itself says, for each result whose time a person corrected; follows from :data:`clock_shifts`."""
@@ -29,24 +29,24 @@ question_subjects = Table(
     "question_subjects",
     metadata,
     Column("question", Integer, ForeignKey("questions.id"), primary_key=True),
-    Column("about", JsonText, nullable=False),
+    json_text("about"),
     sqlite_strict=True,
 )
 
 clock_shifts = Table(
     "clock_shifts",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("who", Text, nullable=False),
-    Column("at", MomentText, nullable=False),
+    serial(),
+    text("who"),
+    moment("at"),
     Column("shift_s", REAL, nullable=False),
-    Column("from_at", MomentText, nullable=False),
-    Column("to_at", MomentText, nullable=False),
-    Column("device", Text, nullable=False),
-    Column("folder", Text, nullable=False),
-    Column("sha256", Text, ForeignKey("photos.sha256")),
+    moment("from_at"),
+    moment("to_at"),
+    text("device"),
+    text("folder"),
+    photo(required=False),
     Column("question", Integer, ForeignKey("questions.id")),
-    Column("note", Text, nullable=False),
+    text("note"),
     Column("replaces", Integer, ForeignKey("clock_shifts.id")),
     sqlite_strict=True,
     sqlite_autoincrement=True,
@@ -55,12 +55,12 @@ clock_shifts = Table(
 settled_photos = Table(
     "settled_photos",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("sha256", Text, ForeignKey("photos.sha256"), nullable=False),
-    Column("who", Text, nullable=False),
-    Column("at", MomentText, nullable=False),
+    serial(),
+    photo(),
+    text("who"),
+    moment("at"),
     Column("site", Integer),
-    Column("note", Text, nullable=False),
+    text("note"),
     Column("standing", Integer, CheckConstraint("standing IN (0, 1)", name="standing"), nullable=False),
     sqlite_strict=True,
     sqlite_autoincrement=True,

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from sqlalchemy import REAL, Column, Integer, Table, Text
+from sqlalchemy import REAL, Column, Table, Text
 
+from pipeline.store.columns import whole
 from pipeline.store.tables import metadata
 
 VALUES: tuple[str, ...] = ("focal_factor", "focal_factor_sd", "k1", "k1_sd")
@@ -14,7 +15,7 @@ lenses = Table(
     metadata,
     Column("device", Text, primary_key=True),
     Column("lens", Text, primary_key=True),
-    Column("photos", Integer, nullable=False),
+    whole("photos"),
     *(Column(name, REAL, nullable=False) for name in VALUES),
     sqlite_strict=True,
 )
@@ -23,7 +24,7 @@ phones = Table(
     "phones",
     metadata,
     Column("device", Text, primary_key=True),
-    Column("readings", Integer, nullable=False),
+    whole("readings"),
     sqlite_strict=True,
 )
 """How many readings a phone had when its lenses were last looked at."""

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, Integer, Table, Text
 
-from pipeline.store.columns import JsonText, MomentText
+from pipeline.store.columns import json_text, moment, serial, text
 from pipeline.store.tables import metadata
 
 digests = Table(
     "digests",
     metadata,
-    Column("id", Integer, primary_key=True),
+    serial(),
     Column("key", Text, CheckConstraint("length(key) = 64", name="key"), nullable=False, unique=True),
-    Column("made_at", MomentText, nullable=False),
+    moment("made_at"),
     Column("file", Text, nullable=False, unique=True),
-    Column("subject", Text, nullable=False),
-    Column("body", Text, nullable=False),
-    Column("news", JsonText, nullable=False),
+    text("subject"),
+    text("body"),
+    json_text("news"),
     sqlite_strict=True,
     sqlite_autoincrement=True,
 )
@@ -24,11 +24,11 @@ digests = Table(
 digest_steps = Table(
     "digest_steps",
     metadata,
-    Column("id", Integer, primary_key=True),
+    serial(),
     Column("digest", Integer, ForeignKey("digests.id"), nullable=False),
-    Column("at", MomentText, nullable=False),
+    moment("at"),
     Column("step", Text, CheckConstraint("step IN ('begun', 'sent', 'failed')", name="step"), nullable=False),
-    Column("detail", Text, nullable=False),
+    text("detail"),
     sqlite_strict=True,
     sqlite_autoincrement=True,
 )

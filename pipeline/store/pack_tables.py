@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from sqlalchemy import Column, Integer, LargeBinary, Table, Text
+from sqlalchemy import Column, Integer, LargeBinary, Table
 
+from pipeline.store.columns import text, whole
 from pipeline.store.tables import metadata
 
 packed_readings = Table(
     "packed_readings",
     metadata,
     Column("site", Integer, primary_key=True),
-    Column("layout", Integer, nullable=False),
-    Column("parts", Text, nullable=False),
+    whole("layout"),
+    text("parts"),
     Column("whole", LargeBinary, nullable=False),
     Column("numbers", LargeBinary, nullable=False),
     Column("part_sds", LargeBinary, nullable=False),
-    Column("texts", Text, nullable=False),
+    text("texts"),
     sqlite_strict=True,
 )
 """One row a site, of the readings that count; triggers remove it when one of them, or its scale, changes.

@@ -14,7 +14,7 @@ import numpy as np
 from sqlalchemy import select
 from sqlalchemy.dialects.sqlite import insert as upsert
 
-from pipeline.store.connected import CHUNK
+from pipeline.store.connected import CHUNK, Connected
 from pipeline.store.pack_tables import packed_readings
 from pipeline.store.reading_columns import NUMBERS, ReadingColumns, columns_from_rows
 
@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from sqlalchemy import Connection, Row
 
-    from pipeline.store.connected import Connected
-
 LAYOUT = 1
 """Changes with what the packed columns mean; rows of another layout are made again."""
 PACK_FROM = 50
@@ -33,19 +31,22 @@ PACK_FROM = 50
 WHOLE, FLOATS = np.dtype("<i8"), np.dtype("<f8")
 
 
-def reading_columns(store: Connected, sites: Sequence[int]) -> ReadingColumns:
-    """Readings that count of some sites (rising numbers), in order of site, day and hash."""
-    with store._reading() as connection:
-        rows = _packed(connection, sites)
-        packed = {row.site for row in rows}
-        missing = [site for site in sites if site not in packed]
-        if len(missing) < PACK_FROM:
-            return _unpacked(rows).and_of(columns_from_rows(connection, missing))
-    # what is packed must be what is there when it is written: reading and writing are one transaction
-    with store._writing() as connection:
-        fresh = columns_from_rows(connection, missing)
-        _pack(connection, fresh, missing)
-    return _unpacked(rows).and_of(fresh)
+class Packs(Connected):
+    """Readings of many sites as columns."""
+
+    def reading_columns(self, sites: Sequence[int]) -> ReadingColumns:
+        """Readings that count of some sites (rising numbers), in order of site, day and hash."""
+        with self._reading() as connection:
+            rows = _packed(connection, sites)
+            packed = {row.site for row in rows}
+            missing = [site for site in sites if site not in packed]
+            if len(missing) < PACK_FROM:
+                return _unpacked(rows).and_of(columns_from_rows(connection, missing))
+        # what is packed must be what is there when it is written: reading and writing are one transaction
+        with self._writing() as connection:
+            fresh = columns_from_rows(connection, missing)
+            _pack(connection, fresh, missing)
+        return _unpacked(rows).and_of(fresh)
 
 
 def _packed(connection: Connection, sites: Sequence[int]) -> list[Row[Any]]:

@@ -103,15 +103,14 @@ class ReadingColumns:
             return self if self.site.size else other
         parts = (*self.parts, *(name for name in other.parts if name not in self.parts))
         order = np.argsort(np.r_[self.site, other.site], kind="stable")
-        texts = [[*getattr(self, name), *getattr(other, name)] for name in ("sha256", "taken_at")]
-        sha256, taken_at = ([column[k] for k in order.tolist()] for column in texts)
+        hashes, times = [*self.sha256, *other.sha256], [*self.taken_at, *other.taken_at]
         return ReadingColumns(
-            *(
-                np.concatenate([getattr(self, n), getattr(other, n)])[order]
-                for n in ("site", "day", "flags", "numbers")
-            ),
-            sha256,
-            taken_at,
+            np.concatenate([self.site, other.site])[order],
+            np.concatenate([self.day, other.day])[order],
+            np.concatenate([self.flags, other.flags])[order],
+            np.concatenate([self.numbers, other.numbers])[order],
+            [hashes[k] for k in order.tolist()],
+            [times[k] for k in order.tolist()],
             parts,
             np.vstack([self.naming(parts), other.naming(parts)])[order],
         )
@@ -125,7 +124,7 @@ class ReadingColumns:
     def of_rows(self, first: int, stop: int) -> ReadingColumns:
         """Some rows, with the parts that they name."""
         rows = slice(first, stop)
-        named = self.part_sds[rows].any(axis=0)
+        named = np.flatnonzero(self.part_sds[rows].any(axis=0))
         return replace(
             self,
             site=self.site[rows],
@@ -134,8 +133,8 @@ class ReadingColumns:
             numbers=self.numbers[rows],
             sha256=self.sha256[rows],
             taken_at=self.taken_at[rows],
-            parts=tuple(name for name, is_named in zip(self.parts, named.tolist(), strict=True) if is_named),
-            part_sds=self.part_sds[rows, named],
+            parts=tuple(self.parts[k] for k in named.tolist()),
+            part_sds=self.part_sds[rows][:, named],
         )
 
 

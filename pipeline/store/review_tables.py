@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from sqlalchemy import CheckConstraint, Column, Integer, Table, Text
 
-from pipeline.store.columns import JsonText, MomentText
+from pipeline.store.columns import json_text, moment, serial, text
 from pipeline.store.tables import metadata
 
 accounts = Table(
@@ -12,22 +12,22 @@ accounts = Table(
     metadata,
     Column("name", Text, primary_key=True),
     Column("role", Text, CheckConstraint("role IN ('reader', 'reviewer', 'steward')", name="role"), nullable=False),
-    Column("password", Text, nullable=False),
+    text("password"),
     Column("active", Integer, CheckConstraint("active IN (0, 1)", name="active"), nullable=False),
-    Column("made_at", MomentText, nullable=False),
-    Column("changed_at", MomentText, nullable=False),
+    moment("made_at"),
+    moment("changed_at"),
     sqlite_strict=True,
 )
 
 audit_log = Table(
     "audit_log",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("at", MomentText, nullable=False),
-    Column("who", Text, nullable=False),
-    Column("act", Text, nullable=False),
-    Column("about", Text, nullable=False),
-    Column("detail", JsonText, nullable=False),
+    serial(),
+    moment("at"),
+    text("who"),
+    text("act"),
+    text("about"),
+    json_text("detail"),
     Column("previous", Text, CheckConstraint("length(previous) = 64", name="previous"), nullable=False),
     Column("digest", Text, CheckConstraint("length(digest) = 64", name="digest"), nullable=False, unique=True),
     sqlite_strict=True,

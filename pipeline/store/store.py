@@ -15,6 +15,7 @@ from pipeline.store.lens_book import LensBook
 from pipeline.store.locks import Locks
 from pipeline.store.opening import open_engine
 from pipeline.store.outbox_book import OutboxBook
+from pipeline.store.packs import Packs
 from pipeline.store.people import People
 from pipeline.store.results import Results
 
@@ -23,7 +24,19 @@ if TYPE_CHECKING:
 
 
 class Store(
-    Arrivals, Results, Bark, AlertBook, People, ClockBook, Casebook, OutboxBook, LensBook, Accounts, AuditLog, Locks
+    Arrivals,
+    Results,
+    Packs,
+    Bark,
+    AlertBook,
+    People,
+    ClockBook,
+    Casebook,
+    OutboxBook,
+    LensBook,
+    Accounts,
+    AuditLog,
+    Locks,
 ):
     """A grove's database.  Takes and gives records only; use it as a context manager."""
 

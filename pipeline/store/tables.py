@@ -20,7 +20,7 @@ from sqlalchemy import (
 )
 
 from pipeline.records import Sign, Stage
-from pipeline.store.columns import DayText, JsonText, MomentText
+from pipeline.store.columns import DayText, JsonText, MomentText, day, json_text, moment, photo, serial, text, whole
 
 metadata = MetaData(
     naming_convention={
@@ -43,17 +43,17 @@ photos = Table(
     Column("sha256", Text, CheckConstraint("length(sha256) = 64", name="hex"), primary_key=True),
     Column("size_bytes", Integer, CheckConstraint("size_bytes >= 0", name="size"), nullable=False),
     Column("stored", Text, nullable=False, unique=True),
-    Column("received_at", MomentText, nullable=False),
+    moment("received_at"),
     sqlite_strict=True,
 )
 
 arrivals = Table(
     "arrivals",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("file", Text, nullable=False),
-    Column("sha256", Text, _photo(), nullable=False),
-    Column("arrived_at", MomentText, nullable=False),
+    serial(),
+    text("file"),
+    photo(),
+    moment("arrived_at"),
     Column(
         "arrived_as",
         Text,
@@ -70,17 +70,17 @@ releases = Table(
     "releases",
     metadata,
     Column("arrival", Integer, ForeignKey("arrivals.id"), primary_key=True),
-    Column("released_at", MomentText, nullable=False),
+    moment("released_at"),
     sqlite_strict=True,
 )
 
 reader_uses = Table(
     "reader_uses",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("model", Text, nullable=False),
-    Column("settings", Text, nullable=False),
-    Column("since", MomentText, nullable=False),
+    serial(),
+    text("model"),
+    text("settings"),
+    moment("since"),
     sqlite_strict=True,
     sqlite_autoincrement=True,
 )
@@ -90,18 +90,18 @@ reader_uses = Table(
 results = Table(
     "results",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("sha256", Text, _photo(), nullable=False),
-    Column("model", Text, nullable=False),
-    Column("settings", Text, nullable=False),
+    serial(),
+    photo(),
+    text("model"),
+    text("settings"),
     Column("kind", Text, CheckConstraint("kind IN ('reading', 'refusal')", name="kind"), nullable=False),
-    Column("file", Text, nullable=False),
+    text("file"),
     Column("site", Integer),
     Column("taken_at", MomentText),
     Column("visit_on", DayText),
-    Column("basis", Text, nullable=False),
-    Column("program", Text, nullable=False),
-    Column("read_at", MomentText, nullable=False),
+    text("basis"),
+    text("program"),
+    moment("read_at"),
     UniqueConstraint("sha256", "model", "settings"),
     sqlite_strict=True,
 )
@@ -125,17 +125,17 @@ readings = Table(
     _number("new_tissue_width_mm"),
     *(_number(f"wood_{part}{end}") for part in ("L", "a", "b") for end in ("", "_sd")),
     *(_number(name, required=True) for name in ("scale_px_per_mm", "view_angle_deg", "sharpness_mm")),
-    Column("flags", Integer, nullable=False),
+    whole("flags"),
     *(
         _number(name)
         for sign in Sign
         for name in (f"p_{sign.value}", f"{sign.value}_area_mm2", f"{sign.value}_rim_distance_mm")
     ),
     *(_number(name, required=True) for name in ("resin_p", "lookalike_p")),
-    Column("device", Text, nullable=False),
+    text("device"),
     _number("centroid_x_mm"),
     _number("centroid_y_mm"),
-    Column("area_sd_parts", JsonText, nullable=False),
+    json_text("area_sd_parts"),
     sqlite_strict=True,
 )
 
@@ -143,7 +143,7 @@ outlines = Table(
     "outlines",
     metadata,
     Column("result", Integer, ForeignKey("readings.result", ondelete="CASCADE"), primary_key=True),
-    Column("outlines", JsonText, nullable=False),
+    json_text("outlines"),
     sqlite_strict=True,
 )
 
@@ -151,9 +151,9 @@ refusals = Table(
     "refusals",
     metadata,
     Column("result", Integer, ForeignKey("results.id", ondelete="CASCADE"), primary_key=True),
-    Column("stage", Text, nullable=False),
-    Column("reason", Text, nullable=False),
-    Column("remedy", Text, nullable=False),
+    text("stage"),
+    text("reason"),
+    text("remedy"),
     Column("fault", Integer, CheckConstraint("fault IN (0, 1)", name="fault"), nullable=False),
     sqlite_strict=True,
 )
@@ -161,7 +161,7 @@ refusals = Table(
 standing = Table(
     "standing",
     metadata,
-    Column("sha256", Text, _photo(), primary_key=True),
+    photo(key=True),
     Column("result", Integer, ForeignKey("results.id", ondelete="CASCADE"), nullable=False, unique=True),
     sqlite_strict=True,
 )
@@ -172,7 +172,7 @@ standing = Table(
 alert_keys = Table(
     "alert_keys",
     metadata,
-    Column("id", Integer, primary_key=True),
+    serial(),
     Column("key", Text, nullable=False, unique=True),
     sqlite_strict=True,
     sqlite_autoincrement=True,
@@ -181,7 +181,7 @@ alert_keys = Table(
 alert_events = Table(
     "alert_events",
     metadata,
-    Column("id", Integer, primary_key=True),
+    serial(),
     Column("alert", Integer, ForeignKey("alert_keys.id"), nullable=False),
     Column(
         "step",
@@ -189,10 +189,10 @@ alert_events = Table(
         CheckConstraint("step IN ('opened', 'updated', 'acknowledged', 'closed', 'reopened')", name="step"),
         nullable=False,
     ),
-    Column("on", DayText, nullable=False),
+    day("on"),
     Column("at", MomentText),
-    Column("by", Text, nullable=False),
-    Column("note", Text, nullable=False),
+    text("by"),
+    text("note"),
     Column("finding", JsonText),
     sqlite_strict=True,
     sqlite_autoincrement=True,
@@ -203,17 +203,17 @@ alerts = Table(
     "alerts",
     metadata,
     Column("id", Integer, ForeignKey("alert_keys.id"), primary_key=True),
-    Column("rule", Text, nullable=False),
-    Column("severity", Text, nullable=False),
-    Column("tree", Text, nullable=False),
-    Column("stem", Text, nullable=False),
+    text("rule"),
+    text("severity"),
+    text("tree"),
+    text("stem"),
     Column("site", Integer),
     Column("state", Text, CheckConstraint("state IN ('open', 'acknowledged', 'closed')", name="state"), nullable=False),
-    Column("opened_on", DayText, nullable=False),
-    Column("updated_on", DayText, nullable=False),
+    day("opened_on"),
+    day("updated_on"),
     Column("closed_on", DayText),
-    Column("closed_by", Text, nullable=False),
-    Column("finding", JsonText, nullable=False),
+    text("closed_by"),
+    json_text("finding"),
     CheckConstraint("(state = 'closed') = (closed_on IS NOT NULL)", name="closed"),
     sqlite_strict=True,
 )
@@ -222,17 +222,17 @@ Index("ix_alerts_state", alerts.c.state, alerts.c.tree)
 reviews = Table(
     "reviews",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("who", Text, nullable=False),
-    Column("at", MomentText, nullable=False),
-    Column("answer", Text, nullable=False),
+    serial(),
+    text("who"),
+    moment("at"),
+    text("answer"),
     Column("site", Integer),
-    Column("sha256", Text, _photo()),
+    photo(required=False),
     Column("alert", Integer, ForeignKey("alert_keys.id")),
     Column("sign", Text),
     Column("stage", Integer),
-    Column("note", Text, nullable=False),
-    Column("payload", JsonText, nullable=False),
+    text("note"),
+    json_text("payload"),
     Column("replaces", Integer, ForeignKey("reviews.id")),
     sqlite_strict=True,
     sqlite_autoincrement=True,
@@ -242,13 +242,13 @@ Index("ix_reviews_site", reviews.c.site)
 questions = Table(
     "questions",
     metadata,
-    Column("id", Integer, primary_key=True),
+    serial(),
     Column("key", Text, nullable=False, unique=True),
-    Column("site", Integer, nullable=False),
-    Column("asked_on", DayText, nullable=False),
-    Column("from_on", DayText, nullable=False),
-    Column("to_on", DayText, nullable=False),
-    Column("words", Text, nullable=False),
+    whole("site"),
+    day("asked_on"),
+    day("from_on"),
+    day("to_on"),
+    text("words"),
     sqlite_strict=True,
     sqlite_autoincrement=True,
 )
@@ -256,12 +256,12 @@ questions = Table(
 answers = Table(
     "answers",
     metadata,
-    Column("id", Integer, primary_key=True),
+    serial(),
     Column("question", Integer, ForeignKey("questions.id"), nullable=False),
-    Column("who", Text, nullable=False),
-    Column("at", MomentText, nullable=False),
+    text("who"),
+    moment("at"),
     Column("event", JsonText),
-    Column("note", Text, nullable=False),
+    text("note"),
     sqlite_strict=True,
     sqlite_autoincrement=True,
 )
@@ -273,11 +273,11 @@ locks = Table(
     "locks",
     metadata,
     Column("name", Text, primary_key=True),
-    Column("owner", Text, nullable=False),
-    Column("host", Text, nullable=False),
-    Column("pid", Integer, nullable=False),
-    Column("taken_at", MomentText, nullable=False),
-    Column("expires_at", MomentText, nullable=False),
+    text("owner"),
+    text("host"),
+    whole("pid"),
+    moment("taken_at"),
+    moment("expires_at"),
     sqlite_strict=True,
 )
 

@@ -67,25 +67,25 @@ def test_a_packed_site_is_what_its_rows_are(store: Store) -> None:
     rows = from_rows(store)
     assert rows.site.tolist() == sorted(rows.site.tolist())
     assert rows.site.size == 10
-    same(packs.reading_columns(store, [*SITES, NOBODY]), rows)  # from the rows, and packs them
+    same(store.reading_columns([*SITES, NOBODY]), rows)  # from the rows, and packs them
     assert packed(store) == {*SITES, NOBODY}
-    same(packs.reading_columns(store, [*SITES, NOBODY]), rows)  # from the packs
-    assert packs.reading_columns(store, [NOBODY]).site.size == 0
+    same(store.reading_columns([*SITES, NOBODY]), rows)  # from the packs
+    assert store.reading_columns([NOBODY]).site.size == 0
 
 
 def test_packed_and_other_sites_together(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    packs.reading_columns(store, [205, 207])
+    store.reading_columns([205, 207])
     monkeypatch.setattr(packs, "PACK_FROM", 50)
-    same(packs.reading_columns(store, SITES), from_rows(store))
+    same(store.reading_columns(SITES), from_rows(store))
     assert packed(store) == {205, 207}  # one site is not worth a transaction
 
 
 def test_another_layout_is_made_again(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    packs.reading_columns(store, SITES)
+    store.reading_columns(SITES)
     with closing(sqlite3.connect(store.path)) as raw:
         raw.execute("UPDATE packed_readings SET numbers = x'', layout = layout - 1")
         raw.commit()
-    same(packs.reading_columns(store, SITES), from_rows(store))
+    same(store.reading_columns(SITES), from_rows(store))
 
 
 FIRST = "(SELECT id FROM results WHERE site = 206 ORDER BY id LIMIT 1)"
@@ -105,27 +105,27 @@ PHOTO = "(SELECT sha256 FROM results WHERE site = 206 ORDER BY id LIMIT 1)"
     ],
 )
 def test_what_changes_a_site_unpacks_it_and_no_other(store: Store, change: str) -> None:
-    packs.reading_columns(store, SITES)
+    store.reading_columns(SITES)
     with closing(sqlite3.connect(store.path)) as raw:
         raw.execute("PRAGMA foreign_keys = ON")
         assert raw.execute(change).rowcount == 1
         raw.commit()
     assert packed(store) == {205, 207}
-    same(packs.reading_columns(store, SITES), from_rows(store))
+    same(store.reading_columns(SITES), from_rows(store))
 
 
 def test_a_new_photo_its_scale_and_another_reader_unpack(store: Store) -> None:
-    packs.reading_columns(store, SITES)
+    store.reading_columns(SITES)
     new = made.reading("new.jpg", site=205)
     store.record_arrivals([made.arrival(new.file)])
     store.save_results([new], model=new.model, settings=new.settings, read_at=made.NOON, program="0")
     assert packed(store) == {206, 207}
-    packs.reading_columns(store, SITES)
+    store.reading_columns(SITES)
     store.save_ties([], {new.sha256: Tie(0.4, None)}, "1")
     assert packed(store) == {206, 207}
-    packs.reading_columns(store, SITES)
+    store.reading_columns(SITES)
     store.use_reader("another 1", new.settings, made.NOON)
     assert packed(store) == set(SITES)  # it has read nothing yet, so the older results still count
     store.use_reader(new.model, new.settings, made.NOON)
     assert packed(store) == set()
-    same(packs.reading_columns(store, SITES), from_rows(store))
+    same(store.reading_columns(SITES), from_rows(store))
