@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 CONTRACT_KIND = "woundwood site network"
 CONTRACT_VERSION = 1
 STEP_PX = 32
+NEIGHBOUR = 5
+"""Which of the nearest known patches counts: one that lies oddly among them changes nothing."""
 OVERVIEW_MM_PER_PX = 176.0 / 384
 INPUTS = ("picture", "valid", "scale")
 OUTPUTS = ("tissue", "signs", "stage", "presence", "flags", "features")
@@ -185,27 +187,58 @@ def conformal_scores(stage_p: NDArray[np.floating]) -> NDArray[np.float64]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FeatureStatistics:
-    """How the encoder's features of known patches are spread: mean, main axes, distances seen.
+    """What the encoder's features of known patches are like, to tell what is none of them.
+
+    With a bank: the distance to the known patches is 1 - cosine to the fifth nearest of the bank, once the axes have
+    evened the features out (Sun, Ming, Zhu & Li 2022).  Without one, as in older folders, it is the Mahalanobis
+    distance on the main axes (Lee, Lee, Lee & Shin 2018), which hardly noticed pictures that show no bark at all.
 
     Attributes
     ----------
     mean, axes
-        Shapes (320,) and (K, 320): features minus mean, on the axes, have unit variance.
+        Shapes (320,) and (K, 320): features minus mean, on the axes, are comparable.
     distances
-        Sorted Mahalanobis distances of held-out known patches, shape (N,).
+        Sorted distances of held-out known patches, shape (N,).
+    bank
+        Known patches on the axes, each of length 1, shape (M, K); or none.
     """
 
     mean: NDArray[np.float32]
     axes: NDArray[np.float32]
     distances: NDArray[np.float32]
+    bank: NDArray[np.float32] | None = None
+
+    @classmethod
+    def load(cls, file: Path) -> FeatureStatistics:
+        """Read ``features.npz``."""
+        with np.load(file) as stored:
+            bank = stored["bank"].astype(np.float32) if "bank" in stored else None
+            return cls(stored["mean"], stored["axes"].astype(np.float32), stored["distances"], bank)
+
+    def save(self, file: Path) -> None:
+        """Write ``features.npz``; axes and bank in 16 bits where there is a bank."""
+        if self.bank is None:
+            np.savez_compressed(file, mean=self.mean, axes=self.axes, distances=self.distances)
+        else:
+            axes, bank = self.axes.astype(np.float16), self.bank.astype(np.float16)
+            np.savez_compressed(file, mean=self.mean, distances=self.distances, axes=axes, bank=bank)
 
     def distance(self, features: NDArray[np.floating]) -> NDArray[np.float64]:
-        """Mahalanobis distance from the known patches (Lee, Lee, Lee & Shin 2018), shape (...,)."""
-        return np.asarray(np.linalg.norm((features - self.mean) @ self.axes.T, axis=-1), dtype=np.float64)
+        """Distance from the known patches, shape (...,)."""
+        on_axes = (features - self.mean) @ self.axes.T
+        if self.bank is None:
+            return np.asarray(np.linalg.norm(on_axes, axis=-1), dtype=np.float64)
+        length = np.linalg.norm(on_axes, axis=-1, keepdims=True)
+        alike = on_axes / np.maximum(length, 1e-12) @ self.bank.T
+        place = max(alike.shape[-1] - NEIGHBOUR, 0)
+        return np.asarray(1 - np.partition(alike, place, axis=-1)[..., place], dtype=np.float64)
 
     def strangeness(self, features: NDArray[np.floating]) -> NDArray[np.float64]:
-        """Probability-like score of being unlike every known patch: 0.5 where one in 500 known ones lies farther."""
-        limit = float(np.quantile(self.distances, 0.998))
+        """Probability-like score of being unlike every known patch.
+
+        It is 0.5 where one in 100 known patches lies farther off (without a bank: one in 500).
+        """
+        limit = float(np.quantile(self.distances, 0.998 if self.bank is None else 0.99))
         middle = float(np.quantile(self.distances, 0.5))
         return _sigmoid(4.0 * (self.distance(features) - limit) / max(limit - middle, 1e-6))
 
@@ -367,6 +400,5 @@ def load(folder: Path) -> NetworkReader:
             "Use a model made for this version.",
         )
     calibration = Calibration.from_json(json.loads((folder / "calibration.json").read_text(encoding="utf-8")))
-    with np.load(folder / "features.npz") as stored:
-        known = FeatureStatistics(stored["mean"], stored["axes"], stored["distances"])
+    known = FeatureStatistics.load(folder / "features.npz")
     return NetworkReader(str(contract["name"]), session, calibration, known, contract)

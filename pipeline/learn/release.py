@@ -239,7 +239,7 @@ def make(
     drawn += [] if reviewed is None else [raw.reviewed_part(net, reviewed, plan.size_px)]
     calibration, held = calibrate.fit_jointly(scenes, raw.Part.cat(drawn) if drawn else None, plan.alpha)
     calibration = with_rims(calibration, rims)
-    known = calibrate.fit_known(scenes, photographs)
+    known = calibrate.fit_known(scenes, photographs, raw.Part.cat(drawn) if drawn else None)
     results = Results()
     everything = calibrate.answered(raw.Part.cat([scenes, *drawn]), calibration, known)
     results.fit = fit_figures(everything, held, len(scenes), calibration, plan.draws)
@@ -257,6 +257,8 @@ def make(
         results.classical_drawn = drawn_figures(read.drawn, plan.draws) if read.drawn else []
     made = folder / "release"
     export.release(made, net, calibration, known, {}, "", name=name, settings=digest)
+    known.save(made / "features.npz")
+    export.seal(made, name=name, settings=digest)
     _as_in_use(network.load(made), test_drawn, plan, tell, results)
     _, worst = look(net, collection, min(plan.fit_scenes, WORST_OF), plan.size_px, calibration, known)
     cv2.imwrite(str(made / "worst.png"), montage(worst))

@@ -186,3 +186,37 @@ def test_the_released_network_gives_its_golden_logits():
     maps = reader(patch)
     np.testing.assert_allclose(maps.tissue.sum(axis=2), 1.0, atol=1e-5)
     assert maps.tissue.dtype == maps.signs.dtype == np.float32
+
+
+def test_strangeness_with_a_bank_is_that_of_the_fifth_neighbour_by_cosine(tmp_path):
+    from sklearn.neighbors import NearestNeighbors
+
+    rng = np.random.default_rng(3)
+    axes, known, asked = rng.normal(size=(12, 320)), rng.normal(size=(40, 320)), rng.normal(size=(7, 320))
+    on_axes = known @ axes.T
+    bank = on_axes / np.linalg.norm(on_axes, axis=1, keepdims=True)
+    statistics = FeatureStatistics(np.zeros(320, np.float32), axes.astype(np.float32), np.linspace(0, 1, 101),
+                                   bank.astype(np.float32))  # fmt: skip
+    # scikit-learn's neighbours by cosine distance
+    found, _ = NearestNeighbors(n_neighbors=5, metric="cosine").fit(on_axes).kneighbors(asked @ axes.T)
+    np.testing.assert_allclose(statistics.distance(asked), found[:, 4], atol=1e-5)
+    assert statistics.distance(asked[0]) == pytest.approx(found[0, 4], abs=1e-5)
+    statistics.save(tmp_path / "features.npz")
+    again = FeatureStatistics.load(tmp_path / "features.npz")
+    # 16 bits hold 11 of significand (IEEE 754)
+    np.testing.assert_allclose(again.distance(asked), found[:, 4], atol=2e-3)
+    # 0.5 where one known patch in 100 lies farther off: the distances run evenly from 0 to 1
+    at_limit = FeatureStatistics(np.zeros(2, np.float32), np.eye(2, dtype=np.float32), np.linspace(0, 1, 101),
+                                 np.array([[1.0, 0.0]], np.float32))  # fmt: skip
+    angle = np.arccos(1 - 0.99)
+    assert at_limit.strangeness(np.array([np.cos(angle), np.sin(angle)])) == pytest.approx(0.5, abs=1e-3)
+    assert at_limit.strangeness(np.array([-1.0, 0.0])) > 0.9
+
+
+def test_folders_of_before_keep_their_score(tmp_path):
+    old = FeatureStatistics(np.ones(3, np.float32), np.eye(3, dtype=np.float32), np.linspace(0, 3, 501))
+    old.save(tmp_path / "features.npz")
+    again = FeatureStatistics.load(tmp_path / "features.npz")
+    assert again.bank is None
+    # Euclid
+    assert again.distance(np.array([1.0, 4.0, 5.0])) == pytest.approx(5.0)
