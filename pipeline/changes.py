@@ -299,6 +299,10 @@ class _Bank:
         for kind in kinds:
             chance = self._chance(kind, gap)
             left -= chance
+            if (
+                kind is ChangeKind.OPENED
+            ):  # whoever opens a wound makes it larger: the jumps' densities have no other side
+                chance = np.where(self._grew(k, gap), chance, 0.0)
             for share, large in self._ways(kind):
                 mean, spread = self._born(kind, gap, large=large)
                 means.append(mean)
@@ -318,6 +322,11 @@ class _Bank:
         """Shares of the ways in which a change of a kind may come, and whether it is the large one."""
         large = self.prior.large
         return ((1.0 - large, False), (large, True)) if kind is ChangeKind.OPENED and large > 0 else ((1.0, False),)
+
+    def _grew(self, k: int, gap: Floats) -> NDArray[np.bool_]:
+        """Whether width and height together are larger at visit ``k`` than expected without a change."""
+        expected = self.mean[:, 0, :2] - gap[:, None] * self.mean[:, 0, 2:]
+        return np.asarray((self.motion.size_mm[:, k] - expected).sum(axis=1) > 0)
 
     def _chance(self, kind: ChangeKind, gap: Floats) -> Floats:
         if kind is ChangeKind.OPENED:
