@@ -13,7 +13,7 @@ from pipeline.review.curve import Curve, site_curve
 from pipeline.review.verdicts import Given, given_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from datetime import date, datetime
 
     from pipeline.records import (
@@ -153,7 +153,8 @@ def case_view(
     register = assess.full_register(desk.grove, desk.store)
     history = timeline.site_history(site, readings, register.events, desk.settings.time, desk.settings.grove)
     history = corrections.over_history(history, corrections.by_photo(readings), desk.settings)
-    frames = _frames(desk, history, readings)
+    said = corrections.said_of(reviews)
+    frames = _frames(desk, history, readings, said)
     if not frames:
         return None
     now = next((f for f in frames if f.sha256 == photo), frames[0])
@@ -163,7 +164,7 @@ def case_view(
     if then is not None:
         on_bark = alignment.align(desk, readings, then.sha256, now.sha256, look=bool(before))
     rim, rim_by = _rim(now, readings, reviews)
-    extents, extents_by = _extents(now, readings, reviews)
+    extents, extents_by = _extents(now, readings, said)
     if blind:
         rim, rim_by, extents, extents_by = (), "", {}, {}
     inoculated = [e.on for e in history.events if e.event is EventKind.INOCULATED]
@@ -208,7 +209,9 @@ def place_words(site: Site, tree: Tree) -> str:
     return ", ".join(parts)
 
 
-def _frames(desk: Desk, history: SiteHistory, readings: Sequence[Reading]) -> tuple[Frame, ...]:
+def _frames(
+    desk: Desk, history: SiteHistory, readings: Sequence[Reading], said: Mapping[str, corrections.Said]
+) -> tuple[Frame, ...]:
     """Photos, the newest first: one a visit, and all of the last visit."""
     by_hash = {reading.sha256: reading for reading in readings}
     found = []
@@ -217,17 +220,23 @@ def _frames(desk: Desk, history: SiteHistory, readings: Sequence[Reading]) -> tu
         for sha256 in sorted(wanted, key=lambda s: s != visit.chosen_sha256):
             place = pictures.place_of(desk, sha256)
             if place is not None:
-                found.append(_frame(by_hash[sha256], visit, place))
+                found.append(_frame(by_hash[sha256], visit, place, _drawn_by(said, sha256)))
     return tuple(found)
 
 
-def _frame(reading: Reading, visit: Visit, place: pictures.Place) -> Frame:
+def _drawn_by(said: Mapping[str, corrections.Said], sha256: str) -> dict[Sign, str]:
+    """Who drew the outline of a sign on a photo."""
+    of_photo = said.get(sha256, corrections.Said())
+    return {sign: of_photo.extents_from[sign].who for sign, shapes in of_photo.extents.items() if shapes}
+
+
+def _frame(reading: Reading, visit: Visit, place: pictures.Place, drawn_by: Mapping[Sign, str]) -> Frame:
     return Frame(
         sha256=reading.sha256,
         visit_on=reading.visit_on,
         taken_at=reading.taken_at,
         window=place.window,
-        shapes=_shapes(reading.outlines),
+        shapes=_shapes(reading.outlines, drawn_by),
         stage=visit.stage,
         width_mm=reading.aperture_width_mm,
         width_sd_mm=reading.aperture_width_mm_sd,
@@ -250,11 +259,12 @@ def _sign_p(readings: Sequence[Reading], now: Frame) -> dict[Sign, float]:
     return {sign: seen.p for sign, seen in reading.signs.items()}
 
 
-def _shapes(outlines: Outlines) -> tuple[Shape, ...]:
+def _shapes(outlines: Outlines, drawn_by: Mapping[Sign, str]) -> tuple[Shape, ...]:
     shapes = [Shape("new_tissue", "new tissue", rims.svg_points(p)) for p in outlines.new_tissue]
     shapes += [Shape("aperture", "rim of the opening", rims.svg_points(p)) for p in outlines.aperture]
     for sign, polygons in outlines.signs.items():
-        shapes += [Shape(sign.value, f"{sign.words}, suspected", rims.svg_points(p)) for p in polygons]
+        how = f"drawn by {drawn_by[sign]}" if sign in drawn_by else "suspected"
+        shapes += [Shape(sign.value, f"{sign.words}, {how}", rims.svg_points(p)) for p in polygons]
     return tuple(shapes)
 
 
@@ -291,11 +301,10 @@ def _rim(now: Frame, readings: Sequence[Reading], reviews: Sequence[Review]) -> 
 
 
 def _extents(
-    now: Frame, readings: Sequence[Reading], reviews: Sequence[Review]
+    now: Frame, readings: Sequence[Reading], said: Mapping[str, corrections.Said]
 ) -> tuple[dict[Sign, tuple[Polygon, ...]], dict[Sign, str]]:
     """Outlines of each sign that is drawn on a photo, with few enough corners to drag, and which person drew it."""
-    said = corrections.said_of(reviews).get(now.sha256, corrections.Said())
-    by = {sign: said.extents_from[sign].who for sign, shapes in said.extents.items() if shapes}
+    by = _drawn_by(said, now.sha256)
     reading = next(r for r in readings if r.sha256 == now.sha256)
     found = {}
     for sign, outlines in reading.outlines.signs.items():

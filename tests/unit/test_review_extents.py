@@ -63,7 +63,8 @@ def test_a_drawn_sign_is_shown_with_its_name_until_it_is_taken_back(desk: Desk) 
     view = seen(desk)
     assert set(view.extents[Sign.GREEN_FILM]) == set(FILM) and view.extents[Sign.CONK] == CONK
     assert view.extents_by == {Sign.GREEN_FILM: "Lek", Sign.CONK: "Lek"}
-    assert sum(shape.kind == "green_film" for shape in view.now.shapes) == 2
+    drawn = [shape.words for shape in view.now.shapes if shape.kind == "green_film"]
+    assert drawn == ["green film, drawn by Lek"] * 2
     # what the reader measured stays: drawn and read areas side by side would look like growth
     last = view.history.visits[-1]
     assert last.signs[Sign.GREEN_FILM].area_mm2 == pytest.approx(1206.0)
