@@ -7,8 +7,8 @@ The photos are those of the ruler's sites that ``benchmarks/bench_repeat.py`` fi
 is taken as each photo's geometry shows it.  Printed are the mean probabilities of bark, opening and new tissue in steps
 of half a millimetre (positive: inside the opening), for wounds without and with new tissue; and the offsets of the rim
 (mm, positive: too far out) as read, by the level line instead of the sum of the map, by either of opening and new
-tissue, and by the size of a pixel.  ``--apart`` shows a network's maps as they are, without the stage's say in them and
-with no offset taken off.
+tissue, of the opening's middle, and by the size of a pixel.  ``--apart`` shows a network's maps as they are, without
+the stage's say in them and with no offset taken off.
 """
 
 from __future__ import annotations
@@ -33,6 +33,8 @@ from pipeline.scenes.geometry import view_of
 from pipeline.settings import Settings
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from pipeline.records import SiteMaps, SitePatch
@@ -40,7 +42,7 @@ if TYPE_CHECKING:
 FINER = 4
 """The true rim is drawn at so many times the patch's resolution."""
 STEPS_MM = np.arange(-3.0, 4.01, 0.5)
-WAYS = ("as read", "level line", "opening or new tissue")
+WAYS = ("as read", "level line", "opening or new tissue", "middle to the right", "middle up")
 
 
 def inside_mm(rings: list[NDArray[np.float64]], patch: SitePatch) -> NDArray[np.float32]:
@@ -59,8 +61,19 @@ def inside_mm(rings: list[NDArray[np.float64]], patch: SitePatch) -> NDArray[np.
     return np.asarray(cv2.resize(inward, (width, height), interpolation=cv2.INTER_AREA) / scale, dtype=np.float32)
 
 
+def middle_mm(rings: Sequence[NDArray[np.float64]]) -> NDArray[np.float64]:
+    """Centre of area of rings, by the shoelace formula."""
+    area, moment = 0.0, np.zeros(2)
+    for ring in rings:
+        after = np.roll(ring, -1, axis=0)
+        cross = ring[:, 0] * after[:, 1] - after[:, 0] * ring[:, 1]
+        area += cross.sum() / 2
+        moment += ((ring + after) * cross[:, None]).sum(axis=0) / 6
+    return np.asarray(moment / area)
+
+
 def offsets(maps: SiteMaps, patch: SitePatch, rings: list[NDArray[np.float64]]) -> list[float]:
-    """Offset of the rim in each of ``WAYS``; NaN where nothing is read."""
+    """Offset of the rim in each of ``WAYS``, and of the opening's middle; NaN where none is read."""
     true, least = outline.sizes_of(rings), Settings().reading.min_aperture_mm2
     read = rim.measure_region(maps.tissue[..., Tissue.APERTURE], patch, least)
     both = maps.tissue[..., Tissue.APERTURE] + maps.tissue[..., Tissue.NEW_TISSUE]
@@ -70,7 +83,8 @@ def offsets(maps: SiteMaps, patch: SitePatch, rings: list[NDArray[np.float64]]) 
         outline.sizes_of(read.outlines).area_mm2 if read else np.nan,
         either.area_mm2 if either else np.nan,
     ]
-    return [(area - true.area_mm2) / true.perimeter_mm for area in areas]
+    shift = np.array(read.centroid_mm) - middle_mm(rings) if read else np.full(2, np.nan)
+    return [*((area - true.area_mm2) / true.perimeter_mm for area in areas), *shift.tolist()]
 
 
 def main() -> None:
