@@ -358,6 +358,7 @@ class _Bank:
                 (self.prior.large_jump, self.prior.large_jump_sd) if large else (self.prior.jump, self.prior.jump_sd)
             )
             mean[:, :2] += jump
+            spread[:, 2:, 2:] += self.usual_spread  # a fresh rim stands at first, and then has a pace of its own
             spread[:, :2, :2] += sd**2 * np.array([[1.0, 0.8], [0.8, 1.0]])
             return mean, spread
         pace = np.zeros(2) if stopped else self.usual

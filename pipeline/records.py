@@ -1176,7 +1176,7 @@ class ChangePoint:
     p
         Probability of it (``docs/timeline.md``).
     pace_before, pace_after
-        Advance of a side, mm a growing month.
+        Advance of a side, mm a growing month, from the widths seen before and since.
     jump_mm
         Growth of the width beyond what was expected.
     """

@@ -6,17 +6,21 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from pipeline.changes import KINDS, MOST_VISITS, motion_of, weigh_many
+from pipeline.changes import KINDS, MOST_VISITS, ChangeKind, motion_of, weigh_many
 from pipeline.records import ChangePoint, Flag
 from pipeline.seasons import growing_days
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from pipeline.changes import Motion
+    from pipeline.changes import Change, Motion
     from pipeline.records import SiteHistory, Trend, Visit
     from pipeline.settings import Settings
 
+LEAST_MONTHS = 0.8
+"""Growing months over which a pace is taken from the widths seen, else from the filter; own choice."""
+PACES_APART = 0.2
+"""Paces that differ by less, mm a growing month and side, are not told as another pace; own choice."""
 UNFIT = Flag.CUT_BY_FRAME | Flag.NOT_LIKE_A_SITE | Flag.NO_SCALE | Flag.OTHER_PLACE
 
 
@@ -30,19 +34,11 @@ def with_change_points(histories: Sequence[SiteHistory], settings: Settings) -> 
     asked = [(trend, seen, motion) for h in histories for trend, seen, motion in _motions(h, settings)]
     weighed = weigh_many([motion for _, _, motion in asked])
     found: dict[tuple[int, int], tuple[ChangePoint, ...]] = {}
-    for (trend, seen, _), changes in zip(asked, weighed, strict=True):
+    for (trend, seen, motion), changes in zip(asked, weighed, strict=True):
         told = [changes[kind] for kind in KINDS if changes[kind].p >= settings.time.change_p]
+        points = [_point(change, seen, motion) for change in sorted(told, key=lambda c: (c.gap, c.kind))]
         found[trend.site, trend.episode] = tuple(
-            ChangePoint(
-                c.kind.value,
-                seen[c.gap].visit_on,
-                seen[c.gap + 1].visit_on,
-                c.p,
-                c.pace_before,
-                c.pace_after,
-                c.jump_mm,
-            )
-            for c in sorted(told, key=lambda c: (c.gap, c.kind))
+            p for p in points if p.kind != ChangeKind.PACE or abs(p.pace_after - p.pace_before) >= PACES_APART
         )
     return tuple(
         replace(h, trends=tuple(replace(t, change_points=found.get((t.site, t.episode), ())) for t in h.trends))
@@ -69,6 +65,26 @@ def _motions(history: SiteHistory, settings: Settings) -> Iterator[tuple[Trend, 
         motion = motion_of(seen, growing)
         if motion is not None:
             yield trend, seen, motion
+
+
+def _point(change: Change, seen: Sequence[Visit], motion: Motion) -> ChangePoint:
+    gap = change.gap
+    before, after = _pace(motion, 0, gap), _pace(motion, gap + 1, motion.months.size - 1)
+    return ChangePoint(
+        change.kind.value,
+        seen[gap].visit_on,
+        seen[gap + 1].visit_on,
+        change.p,
+        change.pace_before if before is None else before,
+        change.pace_after if after is None else after,
+        change.jump_mm,
+    )
+
+
+def _pace(motion: Motion, first: int, last: int) -> float | None:
+    """Advance of a side between two visits, mm a growing month; ``None`` where they are too near."""
+    months = float(motion.months[last] - motion.months[first])
+    return 0.5 * float(motion.size_mm[first, 0] - motion.size_mm[last, 0]) / months if months >= LEAST_MONTHS else None
 
 
 def standing_still(history: SiteHistory, p: float) -> SiteHistory:
