@@ -21,6 +21,7 @@ import hashlib
 import json
 import tempfile
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -34,12 +35,13 @@ from pipeline.errors import UsageError
 from pipeline.records import Refusal, Stage
 from pipeline.scenes.geometry import view_of
 from pipeline.settings import Settings
+from pipeline.timeline.visits import variance_shares
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from pipeline.flow import PhotoRead
-    from pipeline.records import Reader
+    from pipeline.records import Reader, Reading
     from pipeline.scenes import SceneSpec
 
 OPEN = (Stage.FRESH, Stage.RESINOUS, Stage.CALLUS, Stage.CLOSING)
@@ -95,8 +97,10 @@ def rim_offset_mm(scene: SceneSpec, read: PhotoRead) -> float:
     return (area - shown.area_mm2) / (0.5 * (perimeter + shown.perimeter_mm))
 
 
-def offsets_of(options: argparse.Namespace, reader: Reader, model: str) -> Iterator[tuple[str, list[float]]]:
-    """For each wound its name and the offsets of its photos."""
+def offsets_of(
+    options: argparse.Namespace, reader: Reader, model: str
+) -> Iterator[tuple[str, list[float], list[Reading]]]:
+    """For each wound its name, and the offsets and readings of its photos."""
     barks = make_photos.bark_pictures(options.bark)
     with tempfile.TemporaryDirectory() as scratch:
         folder = (options.cache or Path(scratch)) / f"{options.megapixels:g}mp"
@@ -109,8 +113,19 @@ def offsets_of(options: argparse.Namespace, reader: Reader, model: str) -> Itera
                     context = flow.ReadContext(Settings(), ruler_drawn.register_of([plan]), ruler_drawn.LATER, model)
                     read = flow.read_photo(data, "drawn.jpg", hashlib.sha256(data).hexdigest(), context, reader)
                     if not isinstance(read, Refusal):
-                        own.append(rim_offset_mm(scene, read))
-                yield f"{kind} {number}", [offset for offset in own if np.isfinite(offset)]
+                        own.append((rim_offset_mm(scene, read), read.reading))
+                seen = [(offset, reading) for offset, reading in own if np.isfinite(offset)]
+                yield f"{kind} {number}", [offset for offset, _ in seen], [reading for _, reading in seen]
+
+
+def is_called(one: Reading, other: Reading) -> bool:
+    """Whether two photos of one visit would be called a change of area (95 %), as two visits are compared."""
+    own = 0.0
+    for reading in (one, other):
+        assert reading.aperture_area_mm2 and reading.aperture_area_mm2_sd
+        own += reading.aperture_area_mm2_sd**2 * (1 - variance_shares(reading.area_sd_parts)[0])
+    assert one.aperture_area_mm2 and other.aperture_area_mm2
+    return bool(abs(one.aperture_area_mm2 - other.aperture_area_mm2) > 1.96 * np.sqrt(own))
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,8 +200,10 @@ def main() -> None:
             parser.error("--state needs a network's folder as the reader")
         reader = replace(reader, calibration=replace(reader.calibration, rim_offset_mm=0.0))
     offsets = []
-    for name, own in offsets_of(options, reader, model):
+    called = []
+    for name, own, readings in offsets_of(options, reader, model):
         offsets.append(own)
+        called.append([is_called(a, b) for a, b in pairwise(readings)])
         print(f"{name}: {' '.join(f'{offset:+.2f}' for offset in own)}", flush=True)
     for sort, some in (("all kinds and stages", offsets[::2]), ("the ruler's sites", offsets[1::2])):
         print(f"{sort}:", *ruler_drawn.offsets(some))
@@ -194,6 +211,11 @@ def main() -> None:
     differ = np.array([abs(site[1] - site[0]) for site in both])
     sure = metrics.bootstrap(lambda k: float(np.median(differ[k])) / 0.6745 / np.sqrt(2), len(differ))
     print(f"from photo to photo, from the median difference: {sure.value:.2f} mm ({sure.lo:.2f} to {sure.hi:.2f})")
+    changes = metrics.bootstrap(lambda k: float(np.mean(np.concatenate([called[i] for i in k]))), len(called))
+    print(
+        f"no change called a change, photos alone, as stated: {changes.value:.3f} ({changes.lo:.3f} to "
+        f"{changes.hi:.3f}; {sum(map(len, called))} pairs)"
+    )
     found = fit(offsets, Settings().reading.rim_sd_mm)
     print(f"{sum(map(len, offsets))} photos of {len(offsets)} wounds: {found}")
     if isinstance(reader, network.NetworkReader) and not options.state:
