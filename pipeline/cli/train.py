@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from pathlib import Path
 
 import click
@@ -58,6 +59,7 @@ def command(
     woundwood train runs/ours --start-from models/NAME/model.safetensors --reviewed labels --steps 600 --batch 16
     """  # noqa: D301 - click reads the escape
     need_torch()
+    logging.getLogger("pipeline.learn").setLevel(logging.INFO)  # a line every 50 steps; without -v as well
     if grove_folder is not None:
         if reviewed is not None or no_scenes or from_scratch or resume or minutes:
             raise click.UsageError(

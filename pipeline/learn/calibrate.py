@@ -170,7 +170,8 @@ def fit_neighbours(known: NDArray[np.floating], held_out: NDArray[np.floating]) 
     """
     _, spread, directions = np.linalg.svd(known - known.mean(0), full_matrices=False)
     scale = spread / math.sqrt(max(len(known) - 1, 1))
-    axes = directions / np.sqrt(scale[:, None] + 0.02 * scale[0])
+    axes = directions / np.sqrt(scale[:, None] + 0.02 * scale[0] + 1e-12)
+    axes /= np.abs(axes).max()  # a cosine has no scale; 16 bits have
     on_axes = known @ axes.T
     bank = on_axes / np.linalg.norm(on_axes, axis=1, keepdims=True)
     # as the file holds them
