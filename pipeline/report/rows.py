@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -61,7 +61,9 @@ def draw_today(axes: Axes, span: Span, label: bool = False) -> None:
     x = span.x(span.today)
     axes.axvline(x, color=INK, lw=0.7, ls=(0, (1, 2)), zorder=6)
     if label:
-        axes.text(x, 0.98, f" {say('today')} {span.today.day} {span.today:%b}", fontsize=7, va="top", ha="left")
+        new_year = span.x(date(span.today.year + 1, 1, 1)) - x  # its number stands at the same height
+        side = "right" if new_year < 0.12 * span.days and x > 0.12 * span.days else "left"
+        axes.text(x, 0.98, f" {say('today')} {span.today.day} {span.today:%b} ", fontsize=7, va="top", ha=side)
 
 
 def draw_ribbon(axes: Axes, visits: Sequence[Visit], span: Span) -> None:

@@ -152,7 +152,7 @@ WORDS: dict[str, str] = {
     "col_height_rate": "Height closure, mm a year",
     "col_rim": "Rim advance, mm a month",
     "col_closes": "Closing date",
-    "col_changes": "Changes",
+    "changes_of": "Changes in episode {episode}:",
     "col_visit": "Visit",
     "col_stage": "Stage",
     "col_area": "Opening, mm\u00b2",
