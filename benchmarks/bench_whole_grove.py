@@ -3,7 +3,8 @@
     python -m benchmarks.bench_whole_grove --sites 100000 --workers 2
 
 Simulates some hundred sites over three years and copies them in the database until there are as many as asked for, each
-photo with a scale from its site's bark, as after a real run.  From scratch is :func:`pipeline.batch.update_alerts` on a
+photo with a scale from its site's bark, as after a real run.  The first survey also packs the readings of every site,
+as the run does that read them; it is timed by itself.  From scratch is :func:`pipeline.batch.update_alerts` on a
 database without alerts: reading, following, judging, and writing every alert.  After one new visit is the same call for
 its tree, with the clusters on the map.  Building is not timed; the folder may be kept and used again.
 """
@@ -161,19 +162,15 @@ def run(grove: Grove, base: SimulatedGrove, workers: int) -> None:
         count = sum(store.readings_by_reader().values())
         print(f"{len(grove.register.sites)} sites, {len(grove.register.trees)} trees, {count} readings")
         print(f"{platform.machine()}, {len(os.sched_getaffinity(0))} cores, {workers} workers")
-        began = time.perf_counter()
-        trees = tuple(grove.register.trees)
-        statuses = Counter(
-            s.status for s in wholegrove.survey_grove(grove, store, grove.register, trees, today, workers)
-        )
-        surveyed = time.perf_counter() - began
-        crew = resource.getrusage(resource.RUSAGE_CHILDREN)
-        print(f"statuses and findings alone: {surveyed:.1f} s; {dict(statuses)}")
-        print(f"    of which the workers' processors were busy {crew.ru_utime + crew.ru_stime:.1f} s together")
-        began = time.perf_counter()
+        for what in ("packing, statuses and findings", "statuses and findings alone"):
+            survey(what, grove, store, today, workers)
+        began, busy = time.perf_counter(), processor_s()
         changes, asked = batch.update_alerts(grove, store, today, workers=workers)
         took = time.perf_counter() - began
-        print(f"alerts from scratch: {took:.1f} s, {len(changes.opened)} alerts, {len(asked)} questions")
+        print(
+            f"alerts from scratch: {took:.1f} s, processors busy {processor_s() - busy:.1f} s together; "
+            f"{len(changes.opened)} alerts, {len(asked)} questions"
+        )
         watch = []
         for k in range(12):
             day = today + timedelta(days=3)
@@ -182,9 +179,25 @@ def run(grove: Grove, base: SimulatedGrove, workers: int) -> None:
             batch.update_alerts(grove, store, day, trees=[tree])
             watch.append(time.perf_counter() - began)
         print(f"after one new visit: {seconds(watch)}")
-    own, crew = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
-    busy = sum(use.ru_utime + use.ru_stime for use in (own, crew))
-    print(f"processor time of everything here: {busy:.0f} s; peak memory of this process: {own.ru_maxrss // 1024} MB")
+    peak_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    print(
+        f"processor time of everything here: {processor_s():.0f} s; peak memory of this process: {peak_kb // 1024} MB"
+    )
+
+
+def survey(what: str, grove: Grove, store: Store, today: date, workers: int) -> None:
+    """Time one survey of all trees."""
+    began, busy = time.perf_counter(), processor_s()
+    found = wholegrove.survey_grove(grove, store, grove.register, tuple(grove.register.trees), today, workers)
+    statuses = Counter(one.status for one in found)
+    took = time.perf_counter() - began
+    print(f"{what}: {took:.1f} s, processors busy {processor_s() - busy:.1f} s together; {dict(statuses)}", flush=True)
+
+
+def processor_s() -> float:
+    """Processor seconds of this process and of those that it started and that have ended."""
+    uses = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    return sum(use.ru_utime + use.ru_stime for use in uses)
 
 
 if __name__ == "__main__":

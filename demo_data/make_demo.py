@@ -74,8 +74,8 @@ def _visits(number: int, site: hill.HillSite) -> list[Shot]:
     for k, day in enumerate(site.visits):
         seed = number * 100 + k
         person = PEOPLE[(day.month + number) % 2]
-        taken = _moment(day, number)
-        scene = _scene(site, day, seed, person)
+        taken = moment_of(day, number)
+        scene = scene_of(site, day, seed, person)
         folder = f"{day.isoformat()}/{person}"
         stamp = f"{taken:%Y%m%d_%H%M%S}"
         # the second person's phone turns its sensor, not its pixels; and it writes no time zone
@@ -84,12 +84,14 @@ def _visits(number: int, site: hill.HillSite) -> list[Shot]:
     return found
 
 
-def _moment(day: date, number: int) -> datetime:
+def moment_of(day: date, number: int) -> datetime:
+    """When the photo of the site of a number is taken on a day."""
     minutes = 7 * 60 + 40 + 6 * number + (day.day * 7) % 25
     return datetime.combine(day, time(minutes // 60, minutes % 60, (13 * number) % 60), ZoneInfo(hill.ZONE))
 
 
-def _scene(site: hill.HillSite, day: date, seed: int, person: str, **camera: object) -> SceneSpec:
+def scene_of(site: hill.HillSite, day: date, seed: int, person: str, **camera: object) -> SceneSpec:
+    """A usual photo of a site by one of the two people; ``camera`` overrides fields of its ``CameraSpec``."""
     rng = np.random.default_rng([seed, 20])
     wound = site.story.wound
     bottom = wound.centre_mm[1] - wound.height_mm / 2
@@ -150,7 +152,7 @@ def _odd_ones() -> list[Shot]:
     ) -> None:
         card = how.pop("card", site.story.card)
         tags = how.pop("tags", PhotoTags(when, quality=QUALITY))
-        scene = replace(_scene(site, day, seed, "sari", **how), card=card)  # type: ignore[arg-type]
+        scene = replace(scene_of(site, day, seed, "sari", **how), card=card)  # type: ignore[arg-type]
         found.append(Shot(file, scene, tags, when, site, outcome, why))  # type: ignore[arg-type]
 
     tag_day = at(october, 9, 40)
@@ -251,7 +253,7 @@ def make(folder: Path) -> None:
     copy = "whatsapp/IMG_20260614_081502~2.jpg"
     shutil.copyfile(folder / "inbox" / str(twin["file"]), folder / "inbox" / copy)
     rows.append({**twin, "file": copy, "outcome": "duplicate", "why": f"same bytes as {twin['file']}"})
-    _write(folder / "truth.csv", TRUTH_COLUMNS, rows)
+    write_table(folder / "truth.csv", TRUTH_COLUMNS, rows)
 
 
 def truth_row(shot: Shot, truth: Truth) -> dict[str, object]:
@@ -308,7 +310,7 @@ def write_settings(folder: Path) -> None:
 def write_register(folder: Path) -> None:
     """Write the register's four tables."""
     folder.mkdir(parents=True, exist_ok=True)
-    _write(
+    write_table(
         folder / "trees.csv",
         COLUMNS["trees.csv"],
         [
@@ -325,10 +327,10 @@ def write_register(folder: Path) -> None:
             for t in hill.TREES
         ],
     )
-    _write(folder / "stems.csv", COLUMNS["stems.csv"], _stem_rows())
-    _write(folder / "sites.csv", COLUMNS["sites.csv"], [_site_row(site) for site in hill.SITES])
+    write_table(folder / "stems.csv", COLUMNS["stems.csv"], _stem_rows())
+    write_table(folder / "sites.csv", COLUMNS["sites.csv"], [site_row(site) for site in hill.SITES])
     columns = COLUMNS["events.csv"]
-    _write(folder / "events.csv", columns, [dict(zip(columns, row, strict=True)) for row in sorted(hill.EVENTS)])
+    write_table(folder / "events.csv", columns, [dict(zip(columns, row, strict=True)) for row in sorted(hill.EVENTS)])
 
 
 def _stem_rows() -> list[dict[str, object]]:
@@ -353,7 +355,8 @@ def _stem_rows() -> list[dict[str, object]]:
     return rows
 
 
-def _site_row(site: hill.HillSite) -> dict[str, object]:
+def site_row(site: hill.HillSite) -> dict[str, object]:
+    """A site's row of ``sites.csv``."""
     story = site.story
     row: dict[str, object] = {
         "site": story.site,
@@ -369,7 +372,8 @@ def _site_row(site: hill.HillSite) -> dict[str, object]:
     return row
 
 
-def _write(path: Path, columns: tuple[str, ...], rows: list[dict[str, object]]) -> None:
+def write_table(path: Path, columns: tuple[str, ...], rows: list[dict[str, object]]) -> None:
+    """Write rows as CSV; a missing column is an empty cell."""
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, columns, lineterminator="\n")
         writer.writeheader()
