@@ -33,7 +33,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchmarks.bench_run import variants
-from benchmarks.watch_memory import bench_memory, merge_registers
+from benchmarks.watch_memory import bench_memory, merge_registers, write_sites
 from benchmarks.watch_processes import Peak, command_of, tree_of, usage
 from pipeline import receive
 from pipeline.settings import IntakeSettings
@@ -154,6 +154,8 @@ def watched(options: argparse.Namespace, work: Callable[[Path, int], None]) -> N
             (grove / part).mkdir(exist_ok=True)
         if options.large is not None:
             merge_registers(options.folder / "register", options.large / "register", grove / "register")
+        if options.sites:
+            write_sites(options.sites, grove / "register")
         words = ["watch.rest_after_s=10", f"reading.model={options.reader}"]
         command = [sys.executable, "-m", "pipeline.cli", "watch", str(grove)]
         command += [part for word in words for part in ("--set", word)]
@@ -182,6 +184,7 @@ def main() -> None:
     parser.add_argument(
         "--large", type=Path, default=None, help="grove with full-size photos to mix in (--memory-photos)"
     )
+    parser.add_argument("--sites", type=int, default=0, help="so many sites (--reader none; default: one a photo)")
     parser.add_argument("--large-every", type=int, default=10, help="one photo in so many is a full-size one")
     options = parser.parse_args()
     print(
@@ -194,7 +197,9 @@ def main() -> None:
         last = datetime.now(UTC)
         watched(
             options,
-            lambda grove, pid: bench_memory(grove, small, large, options.memory_photos, options.large_every, pid, last),
+            lambda grove, pid: bench_memory(
+                grove, small, large, options.memory_photos, options.large_every, pid, last, options.sites or len(small)
+            ),
         )
         return
 

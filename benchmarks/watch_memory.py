@@ -64,6 +64,15 @@ def merge_registers(one: Path, other: Path, out: Path) -> None:
             writer.writerows(rows)
 
 
+def write_sites(count: int, out: Path) -> None:
+    """A register of many sites, three on a tree, for a reader that needs no true girth."""
+    with (out / "trees.csv").open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file, lineterminator="\n").writerows([["tree"], *([f"T-{n}"] for n in range(-(-count // 3)))])
+    with (out / "sites.csv").open("w", encoding="utf-8", newline="") as file:
+        rows = ([200_001 + n, f"T-{n // 3}", "window", 60] for n in range(count))
+        csv.writer(file, lineterminator="\n").writerows([["site", "tree", "kind", "girth_cm"], *rows])
+
+
 def made_anew(data: bytes, taken: datetime, rng: np.random.Generator) -> bytes:
     """A photo of the same view on another day: another brightness, quality and date, so that all its bytes differ."""
     rgb = simplejpeg.decode_jpeg(data, "RGB", fastdct=True, fastupsample=True)
@@ -76,15 +85,15 @@ def made_anew(data: bytes, taken: datetime, rng: np.random.Generator) -> bytes:
 
 
 def many_photos(
-    small: list[Path], large: list[Path], count: int, large_every: int, last: datetime
+    small: list[Path], large: list[Path], count: int, large_every: int, last: datetime, sites: int
 ) -> Iterator[tuple[str, bytes]]:
     """Names (with the folder of the day) and bytes of photos, the earliest visit first."""
     rng = np.random.default_rng(7)
-    visits = -(-count // (len(small) * PHOTOS_A_VISIT))
+    visits = -(-count // (sites * PHOTOS_A_VISIT))
     for number in range(count):
-        visit, within = divmod(number, len(small) * PHOTOS_A_VISIT)
+        visit, within = divmod(number, sites * PHOTOS_A_VISIT)
         scene = within // PHOTOS_A_VISIT
-        source = small[scene]
+        source = small[scene % len(small)]
         if large and number % large_every == 0:
             source = large[number // large_every % len(large)]
         day = last - timedelta(days=VISIT_DAYS * (visits - 1 - visit))
@@ -145,14 +154,21 @@ def slope_of(rows: list[tuple[int, float, float, float]], after: int) -> str:
 
 
 def bench_memory(
-    grove: Path, small: list[Path], large: list[Path], count: int, large_every: int, watcher: int, last: datetime
+    grove: Path,
+    small: list[Path],
+    large: list[Path],
+    count: int,
+    large_every: int,
+    watcher: int,
+    last: datetime,
+    sites: int,
 ) -> None:
     """Feed the watcher photos whose last visit is on a day, and print what it holds."""
     inbox, store = grove / "inbox", open_store(grove / "woundwood.db")
     samples = Samples(watcher, store)
     samples.start()
     began, printed, put = time.monotonic(), 0, 0
-    for name, data in many_photos(small, large, count, large_every, last):
+    for name, data in many_photos(small, large, count, large_every, last, sites):
         path = inbox / name
         path.parent.mkdir(exist_ok=True)
         path.with_suffix(".part").write_bytes(data)
@@ -172,7 +188,7 @@ def bench_memory(
     samples.join()
     _line(samples, printed, began, last=True)
     peak = max(sum(row[1:]) for row in samples.rows)
-    print(f"memory: {samples.done} of {count} photos, {len(small)} scenes; peak {peak:.0f} MB (reach 1500)")
+    print(f"memory: {samples.done} of {count} photos of {sites} sites; peak {peak:.0f} MB (reach 1500)")
     print(f"memory: slope from the first photo {slope_of(samples.rows, 0)}")
     print(f"memory: slope of the second half {slope_of(samples.rows, samples.done // 2)}")
 

@@ -27,7 +27,12 @@ def full_register(grove: Grove, store: Store) -> Register:
 
 
 def readings_that_count(
-    grove: Grove, store: Store, sites: Sequence[int], reviews: Sequence[Review] | None = None
+    grove: Grove,
+    store: Store,
+    sites: Sequence[int],
+    reviews: Sequence[Review] | None = None,
+    *,
+    with_outlines: bool = True,
 ) -> list[Reading]:
     """Readings of some sites as people put them right, in the scale that all photos of their site give together.
 
@@ -35,9 +40,11 @@ def readings_that_count(
     ----------
     reviews
         Answers about these sites; those that stand are looked up by default.
+    with_outlines
+        Whether the drawn outlines come along: most of a reading's memory, and of the time to load it.
     """
     answers = store.reviews(sites=sites, standing_only=True) if reviews is None else reviews
-    readings = corrections.corrected_all(store.readings_of(sites), answers, grove.settings)
+    readings = corrections.corrected_all(store.readings_of(sites, with_outlines=with_outlines), answers, grove.settings)
     drawn = {reading.sha256 for reading in readings if any(c.what == "rim" for c in reading.corrections)}
     readings = ties.without_shared_habit(readings)
     known = store.ties_of(reading.sha256 for reading in readings)
@@ -55,7 +62,7 @@ def _still_true(field: RimField | None, drawn: set[str]) -> RimField | None:
 
 
 def assess_trees(
-    grove: Grove, store: Store, trees: Iterable[str], today: date, *, borrow: bool = False
+    grove: Grove, store: Store, trees: Iterable[str], today: date, *, borrow: bool = False, with_outlines: bool = True
 ) -> tuple[TreeHealth, ...]:
     """Health of the trees named, in that order; only their readings are loaded.
 
@@ -64,6 +71,8 @@ def assess_trees(
     borrow
         Whether sites with too few visits borrow their closing rate from the rest of the grove, which is then
         followed too.  Alerts do not depend on closing dates, so a run does without.
+    with_outlines
+        Whether the readings keep their outlines; neither findings nor statuses depend on them.
     """
     if borrow:
         chosen = set(trees)
@@ -74,7 +83,7 @@ def assess_trees(
     sites = [site.site for site in register.sites.values() if site.tree in chosen]
     readings: dict[int, list[Reading]] = {}
     answers = store.reviews(sites=sites, standing_only=True)
-    counted = readings_that_count(grove, store, sites, answers)
+    counted = readings_that_count(grove, store, sites, answers, with_outlines=with_outlines)
     for reading in counted:
         readings.setdefault(reading.site, []).append(reading)
     # for a tree or two it is quicker to look for its own lines

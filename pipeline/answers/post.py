@@ -51,7 +51,7 @@ class Post:
 
     def assess_trees(self, trees: Sequence[str]) -> tuple[TreeHealth, ...]:
         """Health of the trees named, remembered for the answer."""
-        found = assess.assess_trees(self._grove, self._store, trees, self._today)
+        found = assess.assess_trees(self._grove, self._store, trees, self._today, with_outlines=False)
         grove = self._grove
         for health in found:
             self._standings[health.tree.tree] = standings_of_tree(health, grove.register, grove.settings, self._today)

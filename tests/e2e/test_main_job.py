@@ -6,9 +6,12 @@ import csv
 import hashlib
 import json
 import re
+from datetime import date
 from html.parser import HTMLParser
 from pathlib import Path
 
+from pipeline import assess, grove
+from pipeline.store import open_store
 from tests.called import TOP, woundwood
 
 DAY = "2026-10-13"
@@ -136,6 +139,19 @@ def test_timeline_alerts_and_json(demo: Path, tmp_path: Path):
     assert shown.returncode == 0, shown.stderr
     assert (tmp_path / "t.png").read_bytes().startswith(b"\x89PNG")
     assert woundwood("timeline", demo, "no such tree").returncode == 2
+
+
+def test_findings_and_statuses_do_not_depend_on_outlines(demo: Path):
+    """The watcher assesses without them, which keeps its memory small; nothing that it says may change by that."""
+    opened = grove.open_grove(demo, environment={})
+    with open_store(opened.database) as store:
+        whole, light = (
+            assess.assess_trees(opened, store, opened.register.trees, date.fromisoformat(DAY), with_outlines=given)
+            for given in (True, False)
+        )
+    assert any(health.findings for health in whole)
+    said = [[(h.tree.tree, h.findings, h.status, h.reasons) for h in healths] for healths in (whole, light)]
+    assert said[0] == said[1]
 
 
 def test_look_needs_no_grove(tmp_path: Path):
