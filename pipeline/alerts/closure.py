@@ -221,6 +221,11 @@ def _enlarged_finding(
     wider = f", {change:.1f} mm wider than expected" if change is not None and change > 0 else ""
     weighed = f" Probability that it was made larger: {figures['p']:.2f}." if "p" in figures else ""
     start, end = before.visit_on.isoformat(), after.visit_on.isoformat()
+    was, now = figures["area_before_mm2"], figures["area_after_mm2"]
+    # a growth of the width or height may go with a smaller area
+    grew = (
+        f"grew from {was:.0f} to {now:.0f} mm2" if now > was else f"has another shape ({was:.0f}, then {now:.0f} mm2)"
+    )
     return site_finding(
         ENLARGED,
         site,
@@ -228,8 +233,7 @@ def _enlarged_finding(
         after.visit_on,
         detail=end,
         why=(
-            f"The opening of site {site.site.site} grew from {figures['area_before_mm2']:.0f} to "
-            f"{figures['area_after_mm2']:.0f} mm2{wider} between {start} and {end}, and no event is written "
+            f"The opening of site {site.site.site} {grew}{wider} between {start} and {end}, and no event is written "
             f"down.{weighed}"
         ),
         figures=figures,
