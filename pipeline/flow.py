@@ -200,7 +200,9 @@ def _read_without_card(photo: Photo, context: ReadContext, reader: Reader) -> Ph
     reading = measure.measure(
         photo, -1, day, patch, maps, checked, ScaleUncertainty({}, {}, {}), Flag.NO_SCALE,
         settings.reading, context.model, settings.reading_hash,
-        opening=measure.find_opening(patch, maps, settings.reading),
+        opening=measure.seam_as_none(
+            measure.find_opening(patch, maps, settings.reading), maps, settings.reading
+        ),
     )  # fmt: skip
     return PhotoRead(reading, patch, patch)
 
@@ -250,7 +252,7 @@ def _see(
     """Look at the overview; then, at a small opening or one that the overview cuts, look again at a fitting scale."""
     maps = reader(overview)
     opening = measure.find_opening(overview, maps, settings.reading)
-    seen = _Seen(overview, maps, overview, maps, opening)
+    seen = _Seen(overview, maps, overview, maps, measure.seam_as_none(opening, maps, settings.reading))
     window = surface.closer_window(opening.bbox, overview, opening.cut, settings.patch) if opening else None
     if window is None:
         return seen
@@ -258,7 +260,9 @@ def _see(
     closer = reader(patch)
     opening = measure.find_opening(patch, closer, settings.reading)
     # What looked like an opening from afar and is none from near: keep the wider view.
-    return seen if opening is None else _Seen(overview, maps, patch, closer, opening)
+    if opening is None:
+        return seen
+    return _Seen(overview, maps, patch, closer, measure.seam_as_none(opening, closer, settings.reading))
 
 
 def _measure(

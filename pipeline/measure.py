@@ -102,7 +102,7 @@ def measure(
     model, settings_hash
         Written into the reading, so that it can be made again.
     opening
-        What :func:`find_opening` gave for this patch.
+        What :func:`find_opening` and :func:`seam_as_none` gave for this patch.
     wide
         Signs in a wider patch of the same photo (:func:`read_signs`); of each sign the surer look counts.
     """
@@ -156,6 +156,22 @@ def find_opening(patch: SitePatch, maps: SiteMaps, settings: ReadingSettings) ->
     return rim.measure_region(maps.tissue[..., Tissue.APERTURE], patch, settings.min_aperture_mm2)
 
 
+def seam_as_none(opening: RimMeasures | None, maps: SiteMaps, settings: ReadingSettings) -> RimMeasures | None:
+    """The opening, or ``None`` if it is the dark seam of a wound whose rims have met.
+
+    A slit and a seam look alike in the map, a dark line; the photo as a whole tells them apart.  So a slit counts as
+    the seam where closed or rebarked is more likely than not and its mean width, 2 area / perimeter (exact for a
+    long slit; half the diameter of a round hole), is below ``seam_width_mm``.
+    """
+    if opening is None or _covered_p(maps) <= 0.5:
+        return opening
+    return None if 2 * opening.area_mm2 / opening.perimeter_mm < settings.seam_width_mm else opening
+
+
+def _covered_p(maps: SiteMaps) -> float:
+    return float(maps.stage_p[Stage.CLOSED] + maps.stage_p[Stage.REBARKED])
+
+
 def _size(
     opening: RimMeasures | None,
     maps: SiteMaps,
@@ -164,8 +180,7 @@ def _size(
     settings: ReadingSettings,
 ) -> _Size:
     if opening is None:
-        covered = float(maps.stage_p[Stage.CLOSED] + maps.stage_p[Stage.REBARKED])
-        return _closed_size(settings) if covered > 0.5 else _Size()
+        return _closed_size(settings) if _covered_p(maps) > 0.5 else _Size()
     perimeter = opening.perimeter_mm
     # fmax: without a card the sharpness is not known (nan), and only the map's own blur counts.
     blur_mm = float(np.fmax(opening.rim_softness_mm, quality.sharpness_mm / _EDGE_WIDTH_OF_SD))

@@ -164,6 +164,12 @@ class ReadingSettings(_Section):
     """From maps to figures."""
 
     min_aperture_mm2: float = Field(4.0, ge=0, description="Smaller openings are not counted.")
+    seam_width_mm: float = Field(
+        2.5,
+        ge=0,
+        description="A slit narrower than this on the mean, where the photo says closed or rebarked, is the seam and "
+        "no opening (0: always an opening).",
+    )
     rim_sd_mm: float = Field(
         0.25, ge=0, description="Standard uncertainty of the rim's place, common to the whole rim."
     )
@@ -275,9 +281,7 @@ class AlertSettings(_Section):
     event_slack_days: int = Field(
         3, ge=0, description="An event this many days outside two visits still explains a larger opening."
     )
-    stalled_p: float = Field(
-        0.4, gt=0, lt=1, description="Probability of a standstill from which a person is to look."
-    )
+    stalled_p: float = Field(0.4, gt=0, lt=1, description="Probability of a standstill from which a person is to look.")
     stalled_young_days: int = Field(
         60, ge=0, description="Growing days after a wounding in which no advance is expected yet."
     )

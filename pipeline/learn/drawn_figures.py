@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline import metrics, rim
+from pipeline import measure, metrics
 from pipeline.learn.figures import Figure, mean_over, over
 from pipeline.records import Sign, SitePatch, Stage, Tissue
 from pipeline.settings import Settings
@@ -62,7 +62,8 @@ def read_row(reader: Callable[[SitePatch], SiteMaps], patches: DrawnPatches, row
     start = time.process_time()
     maps = reader(patch)
     cpu_ms = (time.process_time() - start) * 1000
-    opening = rim.measure_region(maps.tissue[..., Tissue.APERTURE], patch, Settings().reading.min_aperture_mm2)
+    settings = Settings().reading
+    opening = measure.seam_as_none(measure.find_opening(patch, maps, settings), maps, settings)
     read = maps.tissue.argmax(axis=2)
     return DrawnReading(
         stage=int(patches.stage[row]),

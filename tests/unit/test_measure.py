@@ -93,6 +93,27 @@ def test_sizes_of_a_hole():
     assert got.flags == Flag.NONE
 
 
+@pytest.mark.parametrize(
+    ("stage", "width_mm", "none"),
+    [
+        (Stage.CLOSED, 1.5, True),
+        (Stage.REBARKED, 1.5, True),
+        (Stage.CLOSING, 1.5, False),
+        (Stage.CLOSED, 4.0, False),
+    ],
+)
+def test_a_dark_slit_in_a_closed_wound_is_its_seam(stage, width_mm, none):
+    # 2 A / P of a long slit is its width (closed form: A = w l, P = 2 l + 2 w); limit 2.5 mm.
+    x = (np.arange(SIZE) - SIZE / 2 + 0.5) * MM_PER_PX
+    slit = np.clip((width_mm / 2 - np.abs(x)[None, :]) / MM_PER_PX + 0.5, 0, 1) * (np.abs(x) < 20)[:, None]
+    maps, settings = maps_of(slit, stage=stage), ReadingSettings()
+    seen = measure.find_opening(patch_of(), maps, settings)
+    assert 2 * seen.area_mm2 / seen.perimeter_mm == pytest.approx(width_mm, rel=0.12)
+    assert (measure.seam_as_none(seen, maps, settings) is None) == none
+    never = measure.seam_as_none(seen, maps, ReadingSettings(seam_width_mm=0))
+    assert never is seen
+
+
 def test_area_uncertainty_agrees_with_the_package_uncertainties():
     # A = s A0 + p d + e with independent tilt, girth, rim shift d and wandering e, propagated by `uncertainties`.
     settings = ReadingSettings()
