@@ -51,7 +51,9 @@ HATCHES: dict[Sign, Hatch] = {
 }
 
 
-def overlay(patch: SitePatch, outlines: Outlines, legend: bool = True, size: str | None = None) -> ImageRGB:
+def overlay(
+    patch: SitePatch, outlines: Outlines, legend: bool = True, size: str | None = None, note: str = ""
+) -> ImageRGB:  # fmt: skip
     """Draw outlines over a patch.
 
     Parameters
@@ -65,6 +67,8 @@ def overlay(patch: SitePatch, outlines: Outlines, legend: bool = True, size: str
     size
         Text that stands for the size; by default the extent of the openings in whole mm.
         Nothing is said of size where the patch has no scale.
+    note
+        Text in the upper left corner, for what holds of the whole picture.
 
     Returns
     -------
@@ -87,6 +91,8 @@ def overlay(patch: SitePatch, outlines: Outlines, legend: bool = True, size: str
         _bar(page, patch.mm_per_px / factor)
         if opening:
             _size_label(page, size or extent_text(outlines.aperture))
+    if note:
+        _plate(ImageDraw.Draw(page), (18, 14), note)
     out = np.asarray(page, dtype=np.uint8).copy()
     return np.vstack([out, _legend(width, outlines)]) if legend else out
 

@@ -120,7 +120,7 @@ def _picture(seen: Look | Refusal, path: Path, out: Path) -> Path | None:
     from PIL import Image
 
     from pipeline import draw
-    from pipeline.records import Refusal
+    from pipeline.records import Flag, Outlines, Refusal
 
     if isinstance(seen, Refusal):
         return None
@@ -132,7 +132,12 @@ def _picture(seen: Look | Refusal, path: Path, out: Path) -> Path | None:
     read = seen.read
     width, height = read.reading.aperture_width_mm, read.reading.aperture_height_mm
     size = None if not width or not height else f"{width:.0f} x {height:.0f} mm"
-    drawn = draw.overlay(read.patch, read.reading.outlines, size=size)
+    if Flag.NOT_LIKE_A_SITE in read.reading.flags:
+        # rims and signs on a leaf or a wall would be believed
+        note = f"not a wound site ({read.reading.not_a_site_p:.0%}): nothing is drawn"
+        drawn = draw.overlay(read.patch, Outlines(), legend=False, note=note)
+    else:
+        drawn = draw.overlay(read.patch, read.reading.outlines, size=size)
     Image.fromarray(draw.side_by_side(read.patch, drawn)).save(target)
     return target
 

@@ -142,3 +142,12 @@ def test_the_patch_itself_is_not_changed():
     before = seen.rgb.copy()
     draw.overlay(seen, Outlines(aperture=(BOX,), new_tissue=(ISLAND,), signs={Sign.CONK: (BOX,)}))
     assert np.array_equal(seen.rgb, before)
+
+
+def test_a_note_stands_in_the_corner_and_nowhere_else():
+    bare = draw.overlay(patch(), Outlines(), legend=False)
+    noted = draw.overlay(patch(), Outlines(), legend=False, note="not a wound site (91%): nothing is drawn")
+    rows, columns = np.nonzero((bare != noted).any(axis=2))
+    assert rows.size > 500
+    assert rows.max() < 50
+    assert columns.min() < 30
