@@ -16,7 +16,7 @@ from pipeline import clocks
 from pipeline.errors import PhotoRefused
 from pipeline.intake import times
 from pipeline.intake.decode import decode, open_header, refused, upright
-from pipeline.intake.formats import ADVICE, HEAD_BYTES, PHOTO_FORMATS, Format, has_its_end, sniff
+from pipeline.intake.formats import ADVICE, HEAD_BYTES, PHOTO_FORMATS, Format, file_has_its_end, sniff
 from pipeline.intake.tags import Tags, camera_of, read_tags
 from pipeline.records import Photo, RefusalCode, TimeSource
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from pipeline.records import ClockShift
     from pipeline.settings import IntakeSettings
 
-__all__ = ["HEAD_BYTES", "Format", "bytes_of", "has_its_end", "open_file", "open_photo", "probe_time", "sniff"]
+__all__ = ["HEAD_BYTES", "Format", "bytes_of", "file_has_its_end", "open_file", "open_photo", "probe_time", "sniff"]
 
 _SCREENSHOT = re.compile(
     r"screen[ _-]?shot|screen[ _-]?capture|ภาพหน้าจอ|ảnh chụp màn hình|tangkapan layar", re.IGNORECASE

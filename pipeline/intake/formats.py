@@ -6,11 +6,18 @@ tell the person who dropped something else.
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 from pipeline.records import RefusalCode
 
+if TYPE_CHECKING:
+    from pathlib import Path
+
+LONG_HEAD_BYTES, TAIL_BYTES = 1 << 17, 1 << 16
+"""Read of a large JPEG to see whether it is whole: more than tags with a thumbnail take; what may pad the end."""
 HEAD_BYTES = 512
 """Bytes from the start of a file that are enough to tell its format."""
 
@@ -224,6 +231,27 @@ def has_its_end(data: bytes) -> bool:
     if kind in (Format.HEIC, Format.AVIF, Format.VIDEO) and data[4:8] == b"ftyp":
         return _boxes_are_whole(data)
     return len(data) > 0 and kind is not Format.ZEROS
+
+
+def file_has_its_end(path: Path) -> bool:
+    """The same of a file: of a large JPEG only its beginning and its end are read where they are enough.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read.
+    """
+    with path.open("rb") as stream:
+        head = stream.read(LONG_HEAD_BYTES)
+        if len(head) == LONG_HEAD_BYTES and sniff(head[:HEAD_BYTES]) is Format.JPEG:
+            begins = jpeg_segments(head)[1]
+            if begins + 4 <= len(head):  # else the tags go on behind what was read
+                size = stream.seek(0, os.SEEK_END)
+                stream.seek(max(begins, size - TAIL_BYTES))
+                if b"\xff\xd9" in stream.read():
+                    return True
+        stream.seek(0)
+        return has_its_end(stream.read())
 
 
 def _boxes_are_whole(data: bytes) -> bool:

@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.intake import has_its_end
+from pipeline.intake import file_has_its_end
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -149,7 +149,7 @@ def _has_finished(arrival: Arrival, settings: IntakeSettings, now: datetime) -> 
     if quiet_s >= settings.cut_off_wait_s or arrival.size_bytes > settings.max_file_mb * 1e6:
         return True
     try:
-        return has_its_end(arrival.path.read_bytes())
+        return file_has_its_end(arrival.path)
     except OSError:
         return True  # storing it will say what is wrong
 

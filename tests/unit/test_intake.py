@@ -7,6 +7,7 @@ import warnings
 import zipfile
 import zlib
 from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -15,7 +16,7 @@ from PIL import ExifTags, Image, ImageCms, ImageOps
 
 from pipeline import intake
 from pipeline.errors import PhotoRefused
-from pipeline.intake.formats import Format, has_its_end, sniff
+from pipeline.intake.formats import LONG_HEAD_BYTES, TAIL_BYTES, Format, file_has_its_end, has_its_end, sniff
 from pipeline.intake.tags import read_directory
 from pipeline.records import Photo, PhotoStage, TimeSource
 from pipeline.settings import IntakeSettings
@@ -542,3 +543,25 @@ def test_the_end_of_a_thumbnail_is_not_the_end_of_the_photo() -> None:
 def test_what_has_no_end_to_be_told() -> None:
     assert has_its_end(b"words") and has_its_end(b"%PDF-1.7")
     assert not has_its_end(b"") and not has_its_end(bytes(9000))
+
+
+@pytest.mark.parametrize("length", [0, 1, 200, LONG_HEAD_BYTES + 1, LONG_HEAD_BYTES + TAIL_BYTES + 9])
+@pytest.mark.parametrize("padding", [0, 100, TAIL_BYTES - 1, 2 * TAIL_BYTES])
+def test_a_file_is_judged_as_its_bytes_are(tmp_path: Path, length: int, padding: int) -> None:
+    """Whole, cut off at any place, with a thumbnail and its own end marker, with something behind the picture."""
+    noise = Image.fromarray(np.random.default_rng(3).integers(0, 255, (400, 500, 3)).astype(np.uint8))
+    thumbnail = encoded(image=picture(16, 12))
+    whole = encoded(image=noise, exif=exif().tobytes() + thumbnail) + bytes(padding)
+    assert len(whole) > LONG_HEAD_BYTES + TAIL_BYTES
+    for data in (whole[:-length] if length else whole, whole[: length + 1], thumbnail[: length + 1]):
+        (tmp_path / "a.jpg").write_bytes(data)
+        assert file_has_its_end(tmp_path / "a.jpg") == has_its_end(data)
+    assert has_its_end(whole)
+
+
+def test_a_file_with_more_tags_than_are_read_at_first(tmp_path: Path) -> None:
+    comment = b"\xff\xfe\xff\xff" + bytes(65_533)
+    plain = encoded()
+    for data in (plain[:2] + 4 * comment + plain[2:], plain[:2] + 4 * comment + plain[2:-9]):
+        (tmp_path / "a.jpg").write_bytes(data)
+        assert file_has_its_end(tmp_path / "a.jpg") == has_its_end(data)
