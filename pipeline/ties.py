@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from pipeline.records import Mask, Polygon, Reading, RimField, SitePatch, SurfaceFix
     from pipeline.settings import Settings
 
-VERSION = "3"
+VERSION = "4"
 """Part of what a stored comparison rests on: a new way of comparing makes all of them again."""
 LEAST_BLOCKS = 24
 """Blocks of bark below which nothing is said of the place."""
@@ -91,9 +91,11 @@ def partners(readings: Sequence[Reading], moved_on: Iterable[date] = ()) -> dict
     -------
     dict
         By hash: one photo of each of the last visits (the sharpest); the first visit's photos are compared with its
-        sharpest.  Photos that are no wound site, and the very first, have none.
+        sharpest.  The very first has none.  Nothing is compared with a photo that does not look like a site, but such a
+        photo is: the card of one wound at another is found out whatever a reader thinks of the picture.
     """
-    usable = sorted((r for r in readings if not r.flags & Flag.NOT_LIKE_A_SITE), key=lambda r: (r.visit_on, r.sha256))
+    every = sorted(readings, key=lambda r: (r.visit_on, r.sha256))
+    usable = [r for r in every if not r.flags & Flag.NOT_LIKE_A_SITE]
     best: dict[date, Reading] = {}
     for reading in usable:
         known = best.get(reading.visit_on)
@@ -102,12 +104,13 @@ def partners(readings: Sequence[Reading], moved_on: Iterable[date] = ()) -> dict
     days = sorted(best)
     breaks = sorted(moved_on)
     found: dict[str, tuple[Reading, ...]] = {}
-    for reading in usable:
+    for reading in every:
         since = max((day for day in breaks if day <= reading.visit_on), default=None)
         before = [d for d in days if d < reading.visit_on and (since is None or d >= since)]
         chosen = [best[day] for day in reversed(before[-PHOTOS_BACK:])]
-        if not chosen and best[reading.visit_on] is not reading:
-            chosen = [best[reading.visit_on]]
+        same_day = best.get(reading.visit_on, reading)
+        if not chosen and same_day is not reading:
+            chosen = [same_day]
         if chosen:
             found[reading.sha256] = tuple(chosen)
     return found
