@@ -171,14 +171,15 @@ def run(grove: Grove, base: SimulatedGrove, workers: int) -> None:
             f"alerts from scratch: {took:.1f} s, processors busy {processor_s() - busy:.1f} s together; "
             f"{len(changes.opened)} alerts, {len(asked)} questions"
         )
-        watch = []
+        watch, own = [], []
         for k in range(12):
             day = today + timedelta(days=3)
             tree = one_more_visit(store, grove, base, day, k)
-            began = time.perf_counter()
+            began, busy = time.perf_counter(), time.process_time()
             batch.update_alerts(grove, store, day, trees=[tree])
             watch.append(time.perf_counter() - began)
-        print(f"after one new visit: {seconds(watch)}")
+            own.append(time.process_time() - busy)
+        print(f"after one new visit: {seconds(watch)}; of that the processor {seconds(own)}")
     peak_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     print(
         f"processor time of everything here: {processor_s():.0f} s; peak memory of this process: {peak_kb // 1024} MB"

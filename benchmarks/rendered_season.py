@@ -209,20 +209,19 @@ def judged(said: dict[str, Any], truth: list[dict[str, str]]) -> Said:
 def named(expected: story.Expected, alerts: list[dict[str, Any]], truth: list[dict[str, str]]) -> str:
     """Whether and when an alert named it, in visits after the first at which it could be seen."""
     seen_on = story.seen_on(expected, truth).isoformat()
-    days = sorted(
-        alert["opened_on"]
+    those = [
+        alert
         for alert in alerts
         if alert["finding"]["site"] == expected.site and alert["finding"]["rule"] in expected.rules
-    )
-    if not days:
+    ]
+    if not those:
         return "not named"
+    days = sorted(alert["opened_on"] for alert in those)
     rounds = [day.isoformat() for day in story.ROUNDS]
-    late = rounds.index(days[-1] if days[-1] < seen_on else next(d for d in days if d >= seen_on)) - rounds.index(
-        seen_on
-    )
-    closed = [a for a in alerts if a["finding"]["site"] == expected.site and a["finding"]["rule"] in expected.rules]
-    state = "still open" if any(a["state"] != "closed" for a in closed) else "closed again"
-    return f"named {_visits(late)}, {state}"
+    first = next((day for day in days if day >= seen_on), days[-1])
+    is_open = any(alert["state"] != "closed" for alert in those if alert["opened_on"] == first)
+    late = rounds.index(first) - rounds.index(seen_on)
+    return f"named {_visits(late)}, {'open at the end' if is_open else 'closed again'}"
 
 
 def _visits(late: int) -> str:
@@ -235,7 +234,15 @@ def _is_expected(alert: dict[str, Any]) -> bool:
     finding = alert["finding"]
     if finding["rule"] in story.SIGN_RULES and finding["site"] is None and finding["tree"] in story.WITH_FILM:
         return True
-    return any(finding["site"] == e.site and finding["rule"] in e.rules for e in story.EXPECTED)
+    return any(finding["site"] == e.site and finding["rule"] in e.rules and _in_time(e, alert) for e in story.EXPECTED)
+
+
+def _in_time(expected: story.Expected, alert: dict[str, Any]) -> bool:
+    """A cut is over after a while: what is said of it two rounds later is of something else."""
+    if expected.site != story.CUT_SITE:
+        return True
+    late = story.ROUNDS.index(date.fromisoformat(alert["opened_on"])) - story.ROUNDS.index(expected.seen_on)
+    return 0 <= late <= 1
 
 
 def _listed(alerts: list[dict[str, Any]]) -> str:

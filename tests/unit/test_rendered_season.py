@@ -48,7 +48,7 @@ def test_delay_is_counted_in_visits_from_the_first_that_shows_it() -> None:
     cut = next(e for e in story.EXPECTED if e.site == story.CUT_SITE)
     (rule,) = cut.rules
     july, august, may = story.ROUNDS[4], story.ROUNDS[5], story.ROUNDS[2]
-    assert season.named(cut, [alert(rule, cut.site, july)], []) == "named at the first visit, still open"
+    assert season.named(cut, [alert(rule, cut.site, july)], []) == "named at the first visit, open at the end"
     assert season.named(cut, [alert(rule, cut.site, august, "closed")], []) == "named 1 visit later, closed again"
     assert season.named(cut, [alert(rule, cut.site, may)], []).startswith("named 2 visits before it was true")
     assert (
@@ -62,8 +62,13 @@ def test_an_alert_without_a_cause_is_counted_and_listed() -> None:
         {"site": str(story.FIRST_SITE), "taken_at": f"{day}T08:00:00+08:00", "stage": "callus"} for day in story.ROUNDS
     ]
     cut = next(e for e in story.EXPECTED if e.site == story.CUT_SITE)
-    alerts = [alert(cut.rules[0], cut.site, story.ROUNDS[4]), alert(cut.rules[0], story.FIRST_SITE, story.ROUNDS[3])]
+    alerts = [
+        alert(cut.rules[0], cut.site, story.ROUNDS[4]),
+        alert(cut.rules[0], cut.site, story.ROUNDS[7]),
+        alert(cut.rules[0], story.FIRST_SITE, story.ROUNDS[3]),
+    ]
     month = {"alerts": alerts, "questions": [], "run": {"read": 1, "refused": [], "model": "x"}}
     found = season.judged({"reader": "x", "months": [month], "trees": {}}, truth)
     (cell,) = [value for row, value in found.cells.items() if "without a cause" in row]
-    assert cell == f"1: aperture enlarged without an event at {story.FIRST_SITE}"
+    what = "aperture enlarged without an event"
+    assert cell == f"2: {what} at {story.FIRST_SITE}; {what} at {cut.site}"
