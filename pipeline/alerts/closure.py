@@ -29,6 +29,8 @@ ENLARGED, STALLED, REOPENED = "aperture enlarged without an event", "closure sta
 OPEN_LONG, REBARKED, IMPLAUSIBLE = "still open after 36 months", "closed and rebarked", "implausible rate"
 WIDTH_DOUBT, AREA_DOUBT = 2.5, 3.0
 """Standard uncertainties by which a growth must be beyond doubt where it cannot be weighed; own choice."""
+UNWEIGHED_MM = 2.0
+"""Growth of the width, also since the visit before, that is asked about where it cannot be weighed; own choice."""
 LATER_VISITS = 3
 """Visits after a growth that may confirm it or speak against it; own choice."""
 WEIGHED_DOUBT = 1.0
@@ -119,7 +121,10 @@ def _seeming(view: TreeView, site: SiteView) -> Iterator[_Grown]:
         if found is None or _undone(before, visits[i + 1 :]):
             continue
         figures, sure = found
-        motion, gap = _motion_about(visits, i, view.growing)
+        expected = (after.aperture_width_mm or 0.0) - figures.get("width_growth_mm", 0.0)
+        # the filters know no closed wound: near closing they would expect less than nothing, and call any seam opened
+        about_to_close = expected < ALMOST_CLOSED_MM
+        motion, gap = (None, 0) if about_to_close else _motion_about(visits, i, view.growing)
         if motion is not None or sure:
             yield _Grown(before, after, figures, sure, motion, gap)
 
@@ -170,7 +175,7 @@ def _growth(view: TreeView, earlier: Sequence[Visit], after: Visit) -> tuple[dic
     figures = {"area_before_mm2": a1, "area_after_mm2": a2}
     if width is not None:
         figures |= {"width_growth_mm": width[0], "width_growth_mm_sd": width[1]}
-        sure = sure or (wider and width[0] > WIDTH_DOUBT * width[1])
+        sure = sure or (wider and min(width[0], seen) > max(UNWEIGHED_MM, WIDTH_DOUBT * width[1]))
     return figures, sure
 
 
@@ -241,7 +246,7 @@ def _enlarged_finding(
             f"wider by {limits.enlarged_width_mm:g} mm, or larger by {100 * limits.enlarged_area_share:g} %, and made "
             f"larger with probability {limits.enlarged_p:g} or more"
             if weighed
-            else f"wider by {limits.enlarged_width_mm:g} mm and {WIDTH_DOUBT:g} standard uncertainties, or larger by "
+            else f"wider by {UNWEIGHED_MM:g} mm and {WIDTH_DOUBT:g} standard uncertainties, or larger by "
             f"{100 * limits.enlarged_area_share:g} % and {AREA_DOUBT:g} standard uncertainties"
         ),
         source=(

@@ -158,6 +158,33 @@ def test_a_single_odd_size_is_no_enlargement() -> None:
     assert "aperture enlarged without an event" not in rules(find(series(20.0, 19.0, 19.5, 18.6)))
 
 
+def test_a_seam_that_is_read_a_little_wider_was_not_opened() -> None:
+    """Sizes of a drill hole of the demo grove that closed: a line carried on would expect less than nothing."""
+    sizes = (
+        (0, 16.3, 16.8, 0.17),
+        (49, 14.5, 15.4, 0.2),
+        (231, 3.0, 6.1, 1.1),
+        (294, 1.7, 6.0, 1.3),
+        (385, 2.1, 6.6, 1.1),
+    )
+    photos = [
+        reading(date(2025, 8, 24) + timedelta(days=day), width, height, area_rel_sd=sd)
+        for day, width, height, sd in sizes
+    ]
+    assert "aperture enlarged without an event" not in rules(find(photos))
+    photos[-1] = reading(photos[-1].visit_on, 9.0, 13.0, area_rel_sd=0.3)
+    assert rules(find(photos))["aperture enlarged without an event"] is Severity.LOOK
+
+
+def test_an_opening_much_larger_is_asked_about_at_once_and_for_as_long_as_it_stands() -> None:
+    """Sizes of a window of the demo grove, made larger between the third and the fourth visit."""
+    sizes = ((0, 37.0, 47.0), (231, 26.0, 40.7), (294, 20.6, 36.5), (350, 48.7, 57.8), (385, 48.9, 58.1))
+    photos = [reading(date(2025, 8, 24) + timedelta(days=day), w, h) for day, w, h in sizes]
+    for last in (4, 5):
+        (found,) = [f for f in find(photos[:last]) if f.rule == "aperture enlarged without an event"]
+        assert found.since == photos[3].visit_on
+
+
 def test_a_stall_needs_growing_season() -> None:
     flat = (14.0, 14.05, 13.95, 14.0, 14.0, 14.02)
     summer = series(18.0, 17.0, *flat, start=date(2025, 4, 5), area_rel_sd=0.01)
