@@ -136,10 +136,13 @@ def _before_phone(
 ) -> Iterator[Doubt]:
     """Long before everything else of this phone: a clock that fell back to its first day."""
     new = {photo.sha256 for photo in photos}
+    first = {
+        device: min((day for sha256, day in history.get(device, ()) if sha256 not in new), default=None)
+        for device in {photo.device for photo in photos if photo.device}
+    }
     for photo in photos:
-        known = [day for sha256, day in history.get(photo.device, ()) if sha256 not in new] if photo.device else []
-        day = _taken(photo).astimezone(zone).date()
-        if known and day < min(known) - timedelta(days=settings.jump_days):
+        known = first.get(photo.device)
+        if known is not None and _taken(photo).astimezone(zone).date() < known - timedelta(days=settings.jump_days):
             yield _doubt(BEFORE_PHONE, photo, zone)
 
 

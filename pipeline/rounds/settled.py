@@ -44,8 +44,12 @@ def answered_by_the_walk(
     place = {tree: number for number, tree in enumerate(in_walking_order(register.trees, register))}
     missing = {place[tree] for tree in missing_trees if tree in place}
     found = set()
+    steps: dict[tuple[str, str], list[_Step]] = {}
     for photo in lost:
-        walk = _of_phone(photo, walks.get(_folder(photo), ()), register, place)
+        key = (_folder(photo), photo.device)
+        if key not in steps:
+            steps[key] = _of_phone(photo.device, walks.get(key[0], ()), register, place)
+        walk = steps[key]
         span = _where(photo, walk, gap)
         if span is None or any(span[0] <= tree <= span[1] for tree in missing):
             continue
@@ -91,14 +95,12 @@ class _Step:
     place: int
 
 
-def _of_phone(
-    photo: PhotoFacts, walk: Sequence[PhotoFacts], register: Register, place: Mapping[str, int]
-) -> list[_Step]:
+def _of_phone(device: str, walk: Sequence[PhotoFacts], register: Register, place: Mapping[str, int]) -> list[_Step]:
     """Good photos of the same phone, as far as both are known."""
     steps = []
     for other in walk:
         site = register.sites.get(other.site) if other.site is not None else None
-        same_phone = not other.device or not photo.device or other.device == photo.device
+        same_phone = not other.device or not device or other.device == device
         if site is not None and other.taken_at is not None and same_phone and site.tree in place:
             steps.append(_Step(other.taken_at, site.site, place[site.tree]))
     return steps
