@@ -45,8 +45,8 @@ def command(
     FOLDER is the run folder: settings.json, curves.csv, last.pt (to go on from with --resume), model.safetensors, and
     at the end metrics.json, card.md and worst.png, the worst errors as a picture. Needs the extra 'train'.
 
-    On a GPU the defaults take about ten minutes; on two cores a step takes about a minute, so that a night gives 500:
-    say --steps 500, or --batch 16 --size 256 for a try. A run that was cut off goes on with --resume and the same
+    On a GPU the defaults take about ten minutes; on two cores a step takes a minute or two, so that a night gives 400:
+    say --steps 400, or --batch 16 --size 256 for a try. A run that was cut off goes on with --resume and the same
     options. Figures are made by 'woundwood evaluate' (one run) or 'woundwood model make' (one or more).
 
     With --from a new network is made from the reviewed cases of a grove, mixed with drawn scenes. A quarter of the

@@ -2,16 +2,29 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import torch
 from torch import Tensor
 
+from pipeline.learn import lookalikes as like
 from pipeline.learn import signs as s
-from pipeline.learn.bark import PhotoBank, draw_bark, plain_photo
+from pipeline.learn.banks import Banks, Mix, clean_only
+from pipeline.learn.bark import draw_bark, plain_photo
 from pipeline.learn.camera import draw_light, expose, light_scene, photograph
 from pipeline.learn.foreign import FOREIGN_NAMES, not_a_site, put_background, put_foreign, unseen
+from pipeline.learn.patches import (
+    APERTURE,
+    BACKGROUND,
+    BARK,
+    EITHER,
+    FOREIGN,
+    IGNORE,
+    NEW_TISSUE,
+    NOT_WOUND,
+    PatchBatch,
+)
 from pipeline.learn.stage import Stage, blur, mix, noise_bank, smoothstep
 from pipeline.learn.variety import Variety, own_numbers, unresolved, vary_bark, vary_signs, vary_wounds
 from pipeline.learn.wounds import (
@@ -28,114 +41,28 @@ from pipeline.learn.wounds import (
     draw_wound,
 )
 
-BARK, APERTURE, NEW_TISSUE, FOREIGN, BACKGROUND, IGNORE = 0, 1, 2, 3, 4, 255
-EITHER, NOT_WOUND = 254, 253
-"""Weak labels of a pixel: an opening or new tissue; neither of both."""
+__all__ = [
+    "APERTURE",
+    "BACKGROUND",
+    "BARK",
+    "EITHER",
+    "FOREIGN",
+    "IGNORE",
+    "NEW_TISSUE",
+    "NOT_WOUND",
+    "SEEN_SHARE",
+    "VISIBLE_CHANGE",
+    "Banks",
+    "Generator",
+    "Mix",
+    "PatchBatch",
+    "clean_only",
+]
+
 VISIBLE_CHANGE = 0.05
 """A sign that changes the albedo under it by less than this on average counts as unknown."""
 SEEN_SHARE = 0.0012
 """A sign counts as present if it covers this share of the patch, as absent if it covers none."""
-
-
-@dataclass
-class PatchBatch:
-    """Patches and their truth.
-
-    Attributes
-    ----------
-    rgb
-        Shape (B, 3, H, W), 0 to 1.
-    valid
-        Shape (B, 1, H, W), bool.
-    mm_per_px
-        Shape (B,).
-    tissue
-        Shape (B, H, W), class; 255 where unknown, 254 opening or new tissue, 253 neither.
-    signs
-        Shape (B, 5, H, W), 0 to 1; -1 where nobody said.
-    sign_present, sign_known
-        Shape (B, 5): truth and its weight (0 where one cannot say).
-    sign_map_known
-        Shape (B,): weight of the sign maps.
-    any_sign
-        Shape (B,): 1 or 0, -1 where unknown; for reports.
-    stage
-        Shape (B,), -1 where there is none.
-    flags, flags_known
-        Shape (B, 3): resin, look-alike, not a site, and weights.
-    wound_seen
-        Shape (B,): 1 a wound is somewhere, 0 none, -1 unknown; for weak labels.
-    lookalikes
-        Shape (B, 11), bool; for reports.
-    """
-
-    rgb: Tensor
-    valid: Tensor
-    mm_per_px: Tensor
-    tissue: Tensor
-    signs: Tensor
-    sign_present: Tensor
-    sign_known: Tensor
-    sign_map_known: Tensor
-    any_sign: Tensor
-    stage: Tensor
-    flags: Tensor
-    flags_known: Tensor
-    wound_seen: Tensor
-    lookalikes: Tensor
-
-    def __len__(self) -> int:
-        return int(self.rgb.shape[0])
-
-    def to(self, device: torch.device) -> PatchBatch:
-        """The batch on another device."""
-        return PatchBatch(**{f.name: getattr(self, f.name).to(device) for f in fields(self)})
-
-    def rows(self, index: Tensor) -> PatchBatch:
-        """Some rows of the batch."""
-        return PatchBatch(**{f.name: getattr(self, f.name)[index] for f in fields(self)})
-
-    def mirrored(self, rng: np.random.Generator) -> PatchBatch:
-        """The batch left for right, a little brighter or darker, warmer or cooler."""
-        flipped = {name: getattr(self, name).flip(-1) for name in ("rgb", "valid", "tissue", "signs")}
-        gain = np.exp(rng.normal(0, 0.12, (len(self), 1)) + rng.normal(0, 0.03, (len(self), 3)))
-        tone = torch.as_tensor(gain.astype(np.float32), device=self.rgb.device)[:, :, None, None]
-        return replace(self, **{**flipped, "rgb": (flipped["rgb"] * tone).clamp(0, 1)})
-
-    @classmethod
-    def cat(cls, parts: list[PatchBatch]) -> PatchBatch:
-        """Batches end to end."""
-        return cls(**{f.name: torch.cat([getattr(p, f.name) for p in parts]) for f in fields(cls)})
-
-
-@dataclass
-class Banks:
-    """Photographs that scenes may use, by what they show; every one may be missing."""
-
-    bark: PhotoBank | None = None
-    plain: PhotoBank | None = None
-    film: PhotoBank | None = None
-    moss: PhotoBank | None = None
-    lichen: PhotoBank | None = None
-    background: PhotoBank | None = None
-
-
-@dataclass(frozen=True)
-class Mix:
-    """How often what is drawn."""
-
-    real_bark: float = 0.75
-    plain: float = 0.45
-    no_wound: float = 0.16
-    not_a_site: float = 0.06
-    sign: float = 0.52
-    second_sign: float = 0.25
-    lookalike: float = 0.6
-    second_lookalike: float = 0.4
-    resin: float = 0.22
-    foreign: float = 0.15
-    background: float = 0.08
-    unseen: float = 0.10
 
 
 @dataclass
@@ -212,7 +139,7 @@ class Generator:
             tissue[unresolved((tissue == APERTURE).float(), self.variety.unresolved_px)] = IGNORE
         resin = (rng.random(count) < np.where(wound.stage == RESINOUS, 0.55, self.shares.resin)) & wounded
         resin &= wound.stage != FRESH
-        self._apply(stage, scene, resin, lambda st, sc: s.resin(st, sc))
+        self._apply(stage, scene, resin, lambda st, sc: like.resin(st, sc))
         lookalikes = self._lookalikes(stage, scene, first=True)
         vary_bark(own, scene, self.variety)
         signs, seen_well = self._signs(stage, scene, own, wounded)
@@ -296,11 +223,11 @@ class Generator:
         chosen &= under if first else ~under
         for number, name in enumerate(names):
             if name == "moss":
-                mask = self._apply(stage, scene, chosen[:, number], lambda st, sc: s.moss(st, sc, banks.moss))
+                mask = self._apply(stage, scene, chosen[:, number], lambda st, sc: like.moss(st, sc, banks.moss))
             elif name == "lichen":
-                mask = self._apply(stage, scene, chosen[:, number], lambda st, sc: s.lichen(st, sc, banks.lichen))
+                mask = self._apply(stage, scene, chosen[:, number], lambda st, sc: like.lichen(st, sc, banks.lichen))
             else:
-                mask = self._apply(stage, scene, chosen[:, number], getattr(s, name))
+                mask = self._apply(stage, scene, chosen[:, number], getattr(like, name))
             if mask is not None:
                 rows = np.flatnonzero(chosen[:, number])
                 chosen[rows, number] = (mask > 0.3).float().mean((1, 2, 3)).cpu().numpy() > SEEN_SHARE
@@ -467,8 +394,3 @@ def _as_soft_as_photo(stage: Stage, linear: Tensor, plain: np.ndarray) -> Tensor
     index = torch.as_tensor(rows, device=linear.device)
     part = stage.subset(rows)
     return linear.index_copy(0, index, blur(linear[index], part.uniform(0.4, 1.2)))
-
-
-def clean_only(shares: Mix) -> Mix:
-    """The same mix without any sign."""
-    return replace(shares, sign=0.0)
