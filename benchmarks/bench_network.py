@@ -1,7 +1,7 @@
 """CPU time of a released network, and its figures beside the classical reader's.
 
-    python benchmarks/bench_network.py models/lite0-2
-    python benchmarks/bench_network.py models/lite0-2 --photos ../shared/data --scenes 400
+    python benchmarks/bench_network.py models/lite0-3
+    python benchmarks/bench_network.py models/lite0-3 --photos ../shared/data --scenes 400
 
 Without ``--photos`` only the time is measured, which needs no torch.  With it, the whole table of ``woundwood
 evaluate`` is printed for the network and for the classical reader: held-out scenes of the training renderer (own
