@@ -59,18 +59,30 @@ def presence(days: Sequence[int], shown: Sequence[Sequence[float]], coming: Comi
     shown
         The probabilities of each visit's photos; none where no photo shows that part.
     """
-    p, found = coming.begins, []
+    # Logarithms of odds, since a hundred photos of one visit would round the probability itself to 1.
+    log_odds, found = math.log(coming.begins / (1.0 - coming.begins)), []
     for i, photos in enumerate(shown):
         if i:
             months = (days[i] - days[i - 1]) / DAYS_A_MONTH
             total = coming.appears + coming.goes
             settled, left = coming.appears / total, math.exp(-total * months)
-            p = settled + (p - settled) * left
-        for photo in photos:
-            odds = p / (1.0 - p) * _speaks(photo, coming)
-            p = odds / (1.0 + odds)
-        found.append(p)
+            present, absent = _of(log_odds), _of(-log_odds)
+            here = settled * (1.0 - left) + present * left
+            away = (1.0 - settled) * (1.0 - left) + absent * left
+            # Visits of one day leave everything as it was, also where a probability has rounded to 0 or 1.
+            if left < 1.0:
+                log_odds = math.log(here / away)
+        log_odds += sum(math.log(_speaks(photo, coming)) for photo in photos)
+        found.append(_of(log_odds))
     return found
+
+
+def _of(log_odds: float) -> float:
+    """The probability of log odds, without overflow on either side."""
+    if log_odds >= 0:
+        return 1.0 / (1.0 + math.exp(-log_odds))
+    odds = math.exp(log_odds)
+    return odds / (1.0 + odds)
 
 
 def _speaks(photo: float, coming: Coming) -> float:

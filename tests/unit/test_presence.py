@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -67,3 +68,21 @@ def test_nothing_seen_tends_to_the_settled_share():
     """Closed form of a two-state chain: appears / (appears + goes)."""
     after = presence([0, 100_000], [[], []])[-1]
     assert after == pytest.approx(COMING.appears / (COMING.appears + COMING.goes), rel=1e-6)
+
+
+@pytest.mark.parametrize("photo", [0.99, 1.0, 0.0])
+def test_hundreds_of_photos_of_one_visit_are_weighed_without_rounding_to_a_division_by_zero(photo):
+    # Bayes in exact fractions: each photo multiplies the odds by the same factor.
+    many = 900
+    found = presence([0, 0, 40], [[photo] * many, [], [0.1]])
+    factor = Fraction(presence_odds(photo))
+    odds = Fraction(COMING.begins) / (1 - Fraction(COMING.begins)) * factor**many
+    assert found[0] == pytest.approx(float(odds / (1 + odds)), abs=1e-12)
+    assert found[1] == found[0]
+    assert 0.0 < found[2] < 1.0
+
+
+def presence_odds(photo):
+    """What one photo multiplies the odds by, from two runs of the filter."""
+    with_photo, without = presence([0], [[photo]])[0], COMING.begins
+    return with_photo / (1 - with_photo) / (without / (1 - without))
