@@ -25,6 +25,7 @@ from pipeline.learn.patches import (
     NOT_WOUND,
     PatchBatch,
 )
+from pipeline.learn.scene import is_visible, paint_on
 from pipeline.learn.stage import Stage, blur, mix, noise_bank, smoothstep
 from pipeline.learn.variety import Variety, own_numbers, unresolved, vary_bark, vary_signs, vary_wounds
 from pipeline.learn.wounds import (
@@ -51,7 +52,6 @@ __all__ = [
     "NEW_TISSUE",
     "NOT_WOUND",
     "SEEN_SHARE",
-    "VISIBLE_CHANGE",
     "Banks",
     "Generator",
     "Mix",
@@ -59,8 +59,6 @@ __all__ = [
     "clean_only",
 ]
 
-VISIBLE_CHANGE = 0.05
-"""A sign that changes the albedo under it by less than this on average counts as unknown."""
 SEEN_SHARE = 0.0012
 """A sign counts as present if it covers this share of the patch, as absent if it covers none."""
 
@@ -139,10 +137,10 @@ class Generator:
             tissue[unresolved((tissue == APERTURE).float(), self.variety.unresolved_px)] = IGNORE
         resin = (rng.random(count) < np.where(wound.stage == RESINOUS, 0.55, self.shares.resin)) & wounded
         resin &= wound.stage != FRESH
-        self._apply(stage, scene, resin, lambda st, sc: like.resin(st, sc))
+        paint_on(stage, scene, resin, lambda st, sc: like.resin(st, sc))
         lookalikes = self._lookalikes(stage, scene, first=True)
         vary_bark(own, scene, self.variety)
-        signs, seen_well = self._signs(stage, scene, own, wounded)
+        signs = self._signs(stage, scene, own, wounded)
         lookalikes |= self._lookalikes(stage, scene, first=False)
         linear = light_scene(
             stage, scene.albedo, scene.height, scene.gloss, light, stage.host((~plain).astype(np.float32))
@@ -150,7 +148,9 @@ class Generator:
         shadow = cast_shadow(stage, wound, light, depth) * stage.host(wounded.astype(np.float32))
         linear = linear * scene.shade * (1 - shadow * stage.uniform(0.2, 0.93))
         linear = _as_soft_as_photo(stage, linear, plain)
-        return self._finish(stage, wound, wounded, linear, light, tissue, signs, seen_well, lookalikes, resin)
+        return self._finish(
+            stage, wound, wounded, linear, light, tissue, signs.masks, signs.seen_well, lookalikes, resin
+        )
 
     def _wounded(
         self, stage: Stage, wound: Wound, bark: Tensor, height: Tensor, new_bark: Tensor, wounded: np.ndarray
@@ -203,15 +203,6 @@ class Generator:
         )
         return scene, tissue, light, depth
 
-    def _apply(self, stage: Stage, scene: s.Scene, which: np.ndarray, painter: object) -> Tensor | None:
-        rows = np.flatnonzero(which)
-        if not len(rows):
-            return None
-        part = scene.rows(rows)
-        mask: Tensor = painter(stage.subset(rows), part)  # type: ignore[operator]
-        scene.put(rows, part)
-        return mask
-
     def _lookalikes(self, stage: Stage, scene: s.Scene, *, first: bool) -> np.ndarray:
         """Paint look-alikes that lie under (first) or over the signs; which ones, shape (B, 11)."""
         names, rng, banks = s.LOOKALIKE_NAMES, stage.rng, self.banks
@@ -223,54 +214,28 @@ class Generator:
         chosen &= under if first else ~under
         for number, name in enumerate(names):
             if name == "moss":
-                mask = self._apply(stage, scene, chosen[:, number], lambda st, sc: like.moss(st, sc, banks.moss))
+                mask = paint_on(stage, scene, chosen[:, number], lambda st, sc: like.moss(st, sc, banks.moss))
             elif name == "lichen":
-                mask = self._apply(stage, scene, chosen[:, number], lambda st, sc: like.lichen(st, sc, banks.lichen))
+                mask = paint_on(stage, scene, chosen[:, number], lambda st, sc: like.lichen(st, sc, banks.lichen))
             else:
-                mask = self._apply(stage, scene, chosen[:, number], getattr(like, name))
+                mask = paint_on(stage, scene, chosen[:, number], getattr(like, name))
             if mask is not None:
                 rows = np.flatnonzero(chosen[:, number])
                 chosen[rows, number] = (mask > 0.3).float().mean((1, 2, 3)).cpu().numpy() > SEEN_SHARE
         return chosen
 
-    def _signs(self, stage: Stage, scene: s.Scene, own: Stage, wounded: np.ndarray) -> tuple[Tensor, Tensor]:
-        """Paint signs; their soft masks, shape (B, 5, H, W), and whether each can be made out, (B, 5).
-
-        A sign that hardly changes the colour of what it lies on cannot be seen by anyone: it is
-        drawn but counts as unknown.
-        """
-        rng, film = stage.rng, self.banks.film
-        count, size = stage.count, self.size_px
-        chosen = np.zeros((count, 5), bool)
-        rows = np.arange(count)
-        some = rng.random(count) < self.shares.sign
-        chosen[rows, rng.integers(5, size=count)] |= some
-        chosen[rows, rng.integers(5, size=count)] |= some & (rng.random(count) < self.shares.second_sign)
-        masks = torch.zeros(count, 5, size, size, device=stage.device)
-        seen_well = torch.ones(count, 5, device=stage.device)
+    def _signs(self, stage: Stage, scene: s.Scene, own: Stage, wounded: np.ndarray) -> s.SignMaps:
+        """Paint signs, those of the training looks first."""
+        chosen = s.choose_signs(stage.rng, stage.count, self.shares.sign, self.shares.second_sign)
+        maps = s.SignMaps.none(stage)
         before = scene.albedo
         varied, run = vary_signs(own, scene, wounded, self.variety)
         if run is not None:
             index = torch.as_tensor(varied, device=stage.device)
-            seen_well[index, 3] = _visible(scene.albedo[index], before[index], run)
-            masks[index, 3] = run[:, 0]
-        painters = (
-            (4, s.sunken_bark),
-            (3, s.dark_bleeding),
-            (0, lambda st, sc: s.green_film(st, sc, film)),
-            (1, s.white_mycelium),
-            (2, s.conk),
-        )
-        for number, painter in painters:
-            before = scene.albedo
-            mask = self._apply(stage, scene, chosen[:, number], painter)
-            if mask is None:
-                continue
-            index = torch.as_tensor(np.flatnonzero(chosen[:, number]), device=stage.device)
-            seen_well[index, number] = _visible(scene.albedo[index], before[index], mask)
-            masks[index] = masks[index] * (1 - mask) if number != 4 else masks[index]
-            masks[index, number] = torch.maximum(masks[index, number], mask[:, 0])
-        return masks, seen_well
+            maps.seen_well[index, 3] = is_visible(scene.albedo[index], before[index], run)
+            maps.masks[index, 3] = run[:, 0]
+        s.paint_signs(stage, scene, chosen, self.banks.film, maps)
+        return maps
 
     def _finish(
         self,
@@ -367,13 +332,6 @@ class Generator:
             wound_seen=torch.full((count,), -1.0, device=device),
             lookalikes=tensor(lookalikes & ~nothing[:, None]),
         )
-
-
-def _visible(after: Tensor, before: Tensor, mask: Tensor) -> Tensor:
-    """Whether what was painted changes the albedo enough to be made out, 0 or 1, shape (B,)."""
-    change = (after - before).abs().mean(1, keepdim=True)
-    mean = (change * mask).sum((1, 2, 3)) / mask.sum((1, 2, 3)).clamp_min(1e-3)
-    return (mean > VISIBLE_CHANGE).float()
 
 
 def _stained_rim(stage: Stage, wound: Wound, bark: Tensor, early: Tensor) -> Tensor:

@@ -8,19 +8,17 @@ not tell which is which.  Such a patch teaches signs and nothing else.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import torch
 
 from pipeline.learn import signs as s
 from pipeline.learn.camera import draw_light, expose, light_scene, photograph
-from pipeline.learn.generator import IGNORE, SEEN_SHARE, VISIBLE_CHANGE
+from pipeline.learn.generator import IGNORE, SEEN_SHARE
 from pipeline.learn.stage import Stage, blur, noise_bank
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from pipeline.learn.bark import PhotoBank
     from pipeline.learn.generator import PatchBatch
 
@@ -77,44 +75,15 @@ class SignPainter:
             anchor_mm=np.clip(self.rng.normal(0, SPREAD, (count, 2)), -0.4, 0.4) * edge[:, None],
             size_mm=0.1 * edge,
         )
-        maps, seen_well = self._paint(stage, scene)
+        chosen = s.choose_signs(self.rng, count, SIGN_SHARE, SECOND_SHARE)
+        signs = s.SignMaps.none(stage)
+        s.paint_signs(stage, scene, chosen, self.films, signs)
         lamp = draw_light(stage)
         linear = light_scene(stage, scene.albedo, scene.height, scene.gloss, lamp, torch.zeros_like(lamp[:, :1]))
         # What is painted must be no sharper than the photograph under it.
         linear = blur(linear * scene.shade, stage.uniform(0.4, 1.2))
         rgb = photograph(stage, expose(stage, linear), self.device_rng)
-        return _labelled(batch, rgb * batch.valid, maps * batch.valid, seen_well)
-
-    def _paint(self, stage: Stage, scene: s.Scene) -> tuple[torch.Tensor, torch.Tensor]:
-        """Soft maps of what is painted, (B, 5, H, W), and whether each sign changes what it lies on, (B, 5)."""
-        rng, count = self.rng, stage.count
-        some = rng.random(count) < SIGN_SHARE
-        chosen = np.zeros((count, 5), bool)
-        chosen[np.arange(count), rng.integers(5, size=count)] |= some
-        chosen[np.arange(count), rng.integers(5, size=count)] |= some & (rng.random(count) < SECOND_SHARE)
-        maps = torch.zeros(count, 5, *stage.x.shape[-2:], device=stage.device)
-        seen_well = torch.ones(count, 5, device=stage.device)
-        painters: tuple[tuple[int, Callable[[Stage, s.Scene], Any]], ...] = (
-            (4, s.sunken_bark),
-            (3, s.dark_bleeding),
-            (0, lambda st, sc: s.green_film(st, sc, self.films)),
-            (1, s.white_mycelium),
-            (2, s.conk),
-        )
-        for number, painter in painters:
-            rows = np.flatnonzero(chosen[:, number])
-            if not len(rows):
-                continue
-            index, part = torch.as_tensor(rows, device=stage.device), scene.rows(rows)
-            before = part.albedo
-            mask = painter(stage.subset(rows), part)
-            scene.put(rows, part)
-            change = (part.albedo - before).abs().mean(1, keepdim=True)
-            visible = (change * mask).sum((1, 2, 3)) / mask.sum((1, 2, 3)).clamp_min(1e-3)
-            seen_well[index, number] = (visible > VISIBLE_CHANGE).float()
-            maps[index] = maps[index] * (1 - mask)
-            maps[index, number] = mask[:, 0]
-        return maps, seen_well
+        return _labelled(batch, rgb * batch.valid, signs.masks * batch.valid, signs.seen_well)
 
 
 def _labelled(batch: PatchBatch, rgb: torch.Tensor, maps: torch.Tensor, seen_well: torch.Tensor) -> PatchBatch:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import torch
@@ -10,6 +11,14 @@ from torch import Tensor
 
 from pipeline.learn.stage import Stage, mix, smoothstep
 
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    Painter = Callable[[Stage, "Scene"], Tensor]
+    """Paints over the rows it is given and returns its soft mask, shape (B, 1, H, W)."""
+
+VISIBLE_CHANGE = 0.05
+"""A sign that changes the albedo under it by less than this on average counts as unknown."""
 SIGN_NAMES = ("green_film", "white_mycelium", "conk", "dark_bleeding", "sunken_bark")
 LOOKALIKE_NAMES = (
     "moss",
@@ -63,6 +72,24 @@ class Scene:
         pick = torch.as_tensor(index, device=self.albedo.device)
         for name in ("albedo", "height", "gloss", "shade"):
             setattr(self, name, getattr(self, name).index_copy(0, pick, getattr(part, name)))
+
+
+def paint_on(stage: Stage, scene: Scene, which: np.ndarray, painter: Painter) -> Tensor | None:
+    """Let a painter work on some rows of a scene, in place; its mask of those rows, ``None`` where there are none."""
+    rows = np.flatnonzero(which)
+    if not len(rows):
+        return None
+    part = scene.rows(rows)
+    mask = painter(stage.subset(rows), part)
+    scene.put(rows, part)
+    return mask
+
+
+def is_visible(after: Tensor, before: Tensor, mask: Tensor) -> Tensor:
+    """Whether what was painted changes the albedo enough to be made out, 0 or 1, shape (B,)."""
+    change = (after - before).abs().mean(1, keepdim=True)
+    mean = (change * mask).sum((1, 2, 3)) / mask.sum((1, 2, 3)).clamp_min(1e-3)
+    return (mean > VISIBLE_CHANGE).float()
 
 
 def near(stage: Stage, scene: Scene, spread: float) -> tuple[Tensor, Tensor]:

@@ -6,21 +6,42 @@ returns its soft mask, shape (B, 1, H, W).
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
 import torch
 from torch import Tensor
 
 from pipeline.learn.bark import PhotoBank, photo_texture
-from pipeline.learn.scene import COUNTED_LOOKALIKES, LOOKALIKE_NAMES, SIGN_NAMES, Scene, cover, near, radius_mm, streaks
+from pipeline.learn.scene import (
+    COUNTED_LOOKALIKES,
+    LOOKALIKE_NAMES,
+    SIGN_NAMES,
+    Scene,
+    cover,
+    is_visible,
+    near,
+    paint_on,
+    radius_mm,
+    streaks,
+)
 from pipeline.learn.stage import Stage, mix, smoothstep
+
+if TYPE_CHECKING:
+    from pipeline.learn.scene import Painter
 
 __all__ = [
     "COUNTED_LOOKALIKES",
     "LOOKALIKE_NAMES",
     "SIGN_NAMES",
     "Scene",
+    "SignMaps",
+    "choose_signs",
     "conk",
     "dark_bleeding",
     "green_film",
+    "paint_signs",
     "sunken_bark",
     "white_mycelium",
 ]
@@ -171,3 +192,54 @@ def sunken_bark(stage: Stage, scene: Scene) -> Tensor:
     cover(scene, crack * 0.85, scene.albedo * 0.22)
     scene.height = scene.height - 0.8 * crack
     return mask
+
+
+@dataclass
+class SignMaps:
+    """Signs painted on a batch: soft masks, shape (B, 5, H, W), and whether each can be made out, (B, 5).
+
+    A sign that hardly changes the colour of what it lies on cannot be seen by anyone: it is
+    drawn but counts as unknown.
+    """
+
+    masks: Tensor
+    seen_well: Tensor
+
+    @classmethod
+    def none(cls, stage: Stage) -> SignMaps:
+        """Nothing painted yet."""
+        size = stage.x.shape[-2:]
+        return cls(
+            torch.zeros(stage.count, len(SIGN_NAMES), *size, device=stage.device),
+            torch.ones(stage.count, len(SIGN_NAMES), device=stage.device),
+        )
+
+
+def choose_signs(rng: np.random.Generator, count: int, share: float, second_share: float) -> np.ndarray:
+    """Which signs each patch gets, shape (B, 5): one with a probability, and sometimes a second."""
+    chosen, rows = np.zeros((count, len(SIGN_NAMES)), bool), np.arange(count)
+    some = rng.random(count) < share
+    chosen[rows, rng.integers(len(SIGN_NAMES), size=count)] |= some
+    chosen[rows, rng.integers(len(SIGN_NAMES), size=count)] |= some & (rng.random(count) < second_share)
+    return chosen
+
+
+def paint_signs(stage: Stage, scene: Scene, chosen: np.ndarray, films: PhotoBank | None, maps: SignMaps) -> None:
+    """Paint chosen signs over a scene and enter them into the maps, both in place; what lies on top hides the rest."""
+    painters: tuple[tuple[int, Painter], ...] = (
+        (4, sunken_bark),
+        (3, dark_bleeding),
+        (0, lambda part, over: green_film(part, over, films)),
+        (1, white_mycelium),
+        (2, conk),
+    )
+    for number, painter in painters:
+        before = scene.albedo
+        mask = paint_on(stage, scene, chosen[:, number], painter)
+        if mask is None:
+            continue
+        index = torch.as_tensor(np.flatnonzero(chosen[:, number]), device=stage.device)
+        maps.seen_well[index, number] = is_visible(scene.albedo[index], before[index], mask)
+        if painter is not sunken_bark:
+            maps.masks[index] = maps.masks[index] * (1 - mask)
+        maps.masks[index, number] = torch.maximum(maps.masks[index, number], mask[:, 0])

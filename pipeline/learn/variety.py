@@ -17,6 +17,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from pipeline.learn.scene import paint_on
 from pipeline.learn.stage import Stage, mix, smoothstep
 from pipeline.learn.wounds import CLOSED, RESINOUS, Wound
 
@@ -45,32 +46,21 @@ def vary_wounds(stage: Stage, wound: Wound, scene: Scene, wounded: np.ndarray, a
     """Put slanted bark round open wounds and broad seams into closed ones, in place."""
     rng = stage.rng
     early = wounded & (wound.stage <= RESINOUS) & (rng.random(stage.count) < amount.slanted_bark)
-    _on(stage, scene, early, lambda st, sc, rows: _slanted_bark(st, sc, wound.outline[rows]))
+    outline = wound.outline[torch.as_tensor(np.flatnonzero(early), device=stage.device)]
+    paint_on(stage, scene, early, lambda part, over: _slanted_bark(part, over, outline))
     shut = wounded & (wound.stage == CLOSED) & (rng.random(stage.count) < amount.broad_seam)
-
-    def seam(st: Stage, sc: Scene, rows: Tensor) -> None:
-        host = rows.cpu().numpy()
-        _broad_seam(st, sc, wound.half_mm[host], wound.centre_mm[host])
-
-    _on(stage, scene, shut, seam)
+    paint_on(stage, scene, shut, lambda part, over: _broad_seam(part, over, wound.half_mm[shut], wound.centre_mm[shut]))
 
 
-def vary_bark(stage: Stage, scene: Scene, amount: Variety) -> np.ndarray:
-    """Paint pale crusts on bark, in place; where, shape (B,)."""
-    chosen = stage.rng.random(stage.count) < amount.pale_crust
-    _on(stage, scene, chosen, lambda st, sc, _: _pale_crust(st, sc))
-    return chosen
+def vary_bark(stage: Stage, scene: Scene, amount: Variety) -> None:
+    """Paint pale crusts on bark, in place."""
+    paint_on(stage, scene, stage.rng.random(stage.count) < amount.pale_crust, _pale_crust)
 
 
 def vary_signs(stage: Stage, scene: Scene, wounded: np.ndarray, amount: Variety) -> tuple[np.ndarray, Tensor | None]:
     """Paint dried dark runs, in place; their rows, shape (N,), and soft masks, (N, 1, H, W)."""
-    rows = np.flatnonzero(wounded & (stage.rng.random(stage.count) < amount.dry_run))
-    if not len(rows):
-        return rows, None
-    part = scene.rows(rows)
-    mask = _dry_run(stage.subset(rows), part)
-    scene.put(rows, part)
-    return rows, mask
+    chosen = wounded & (stage.rng.random(stage.count) < amount.dry_run)
+    return np.flatnonzero(chosen), paint_on(stage, scene, chosen, _dry_run)
 
 
 def unresolved(aperture: Tensor, width_px: float) -> Tensor:
@@ -89,16 +79,7 @@ def own_numbers(stage: Stage, seed: int) -> Stage:
     return replace(stage, rng=np.random.default_rng((seed, 20_903)))
 
 
-def _on(stage: Stage, scene: Scene, which: np.ndarray, painter: object) -> None:
-    rows = np.flatnonzero(which)
-    if not len(rows):
-        return
-    part = scene.rows(rows)
-    painter(stage.subset(rows), part, torch.as_tensor(rows, device=stage.device))  # type: ignore[operator]
-    scene.put(rows, part)
-
-
-def _slanted_bark(stage: Stage, scene: Scene, outline: Tensor) -> None:
+def _slanted_bark(stage: Stage, scene: Scene, outline: Tensor) -> Tensor:
     """Inner bark laid open by a slanting cut: a band outside the opening that falls towards it."""
     wide = stage.log_uniform(0.8, 6) * (1 + 0.25 * stage.noise("smooth", stage.log_uniform(8, 40)))
     place = outline / wide.clamp_min(0.3)
@@ -118,9 +99,10 @@ def _slanted_bark(stage: Stage, scene: Scene, outline: Tensor) -> None:
     line = smoothstep(0.35, 0.0, (place - 1).abs()) * stage.chance(0.5) * stage.uniform(0.2, 0.7)
     scene.albedo = scene.albedo * (1 - line)
     scene.height = scene.height - band * (1 - place.clamp(0, 1)) * wide * stage.uniform(-0.3, 1.2)
+    return band
 
 
-def _broad_seam(stage: Stage, scene: Scene, half_mm: np.ndarray, centre_mm: np.ndarray) -> None:
+def _broad_seam(stage: Stage, scene: Scene, half_mm: np.ndarray, centre_mm: np.ndarray) -> Tensor:
     """The groove where the lips of a closed wound met: rounded lips, a dark bottom, in pieces, forked or bent."""
     rng = stage.rng
     a, b = stage.host(half_mm.min(1)), stage.host(half_mm.max(1))
@@ -145,9 +127,10 @@ def _broad_seam(stage: Stage, scene: Scene, half_mm: np.ndarray, centre_mm: np.n
     scene.height = scene.height + lip * inside * (groove * stage.uniform(0.05, 0.5))
     tone = smoothstep(2.0, 0.0, distance / groove) * inside * stage.uniform(-0.2, 0.5)
     scene.albedo = (scene.albedo * (1 - tone)).clamp(0.005, 0.99)
+    return dark
 
 
-def _pale_crust(stage: Stage, scene: Scene) -> None:
+def _pale_crust(stage: Stage, scene: Scene) -> Tensor:
     """Pale lichen or bleached bark in clouds or speckles, low in contrast, never on wood or new tissue."""
     wave = stage.log_uniform(6, 70)
     cloud = stage.noise("fbm", wave, stage.log_uniform(0.6, 2.5)) - stage.uniform(0.2, 1.6)
@@ -169,6 +152,7 @@ def _pale_crust(stage: Stage, scene: Scene) -> None:
     colour = mix(stage.colour(palette, 0.08), own.expand_as(scene.albedo), stage.chance(0.4))
     colour = colour * torch.exp(0.12 * stage.noise("fbm", stage.px_mm * 4))
     scene.albedo = mix(scene.albedo, colour.clamp(0.01, 0.97), mask)
+    return mask
 
 
 def _dry_run(stage: Stage, scene: Scene) -> Tensor:
