@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import shutil
-import socket
 import ssl
 import subprocess
 from collections.abc import Iterator
@@ -26,6 +25,7 @@ from pipeline.grove import Grove
 from pipeline.records import Alert, AlertState, Finding, Severity
 from pipeline.settings import OutboxSettings, Settings
 from pipeline.store import Store
+from tests.mail_server import Post, free_port, serving
 
 NOW = datetime(2026, 5, 4, 8, 0, tzinfo=UTC)
 SECRET = "three dry leaves"
@@ -39,48 +39,10 @@ def finding(number: int = 205, severity: Severity = Severity.LOOK, why: str = "T
     )  # fmt: skip
 
 
-class Post:
-    """A mail server that keeps what it gets; ``busy`` makes it refuse for the time being."""
-
-    def __init__(self) -> None:
-        self.got: list[Envelope] = []
-        self.busy = False
-        self.unknown: set[str] = set()
-
-    async def handle_RCPT(
-        self, server: SMTP, session: Session, envelope: Envelope, address: str, options: list[str]
-    ) -> str:
-        if address in self.unknown:
-            return "550 no such person"
-        envelope.rcpt_tos.append(address)
-        return "250 OK"
-
-    async def handle_DATA(self, server: SMTP, session: Session, envelope: Envelope) -> str:
-        if self.busy:
-            return "451 try again later"
-        self.got.append(envelope)
-        return "250 OK"
-
-    @property
-    def subjects(self) -> list[str]:
-        return [str(message_from_bytes(e.content or b"", policy=default)["Subject"]) for e in self.got]
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
 @pytest.fixture
 def post() -> Iterator[tuple[Post, int]]:
-    handler = Post()
-    controller = Controller(handler, hostname="127.0.0.1", port=free_port())
-    controller.start()
-    try:
-        yield handler, controller.port
-    finally:
-        controller.stop()
+    with serving() as server:
+        yield server
 
 
 def mail(port: int, **more: object) -> OutboxSettings:

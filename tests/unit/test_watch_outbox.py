@@ -8,7 +8,6 @@ from email.policy import default
 from pathlib import Path
 
 import pytest
-from aiosmtpd.controller import Controller
 from click.testing import CliRunner
 
 from pipeline.cli import cli
@@ -17,19 +16,14 @@ from pipeline.records import Outcome
 from pipeline.store import open_store
 from pipeline.watch import Told
 from tests import stand_in
-from tests.unit.test_outbox import Post, free_port
+from tests.mail_server import Post, free_port, serving
 from tests.watched import until, watching
 
 
 @pytest.fixture
 def post() -> Iterator[tuple[Post, int]]:
-    handler = Post()
-    controller = Controller(handler, hostname="127.0.0.1", port=free_port())
-    controller.start()
-    try:
-        yield handler, controller.port
-    finally:
-        controller.stop()
+    with serving() as server:
+        yield server
 
 
 def grove_with_mail(folder: Path, port: int | None, **more: object) -> Grove:
