@@ -227,6 +227,10 @@ class Flag(IntFlag):
         return tuple(member.name.lower() for member in Flag if member in self and member.name)
 
 
+POOR_SIZE = Flag.CUT_BY_FRAME | Flag.NOT_LIKE_A_SITE
+"""Doubts under which a photo's sizes give way to those of another one of the visit."""
+UNFIT_SIZE = POOR_SIZE | Flag.NO_SCALE | Flag.OTHER_PLACE
+"""Doubts under which rules and change points leave a visit's sizes out."""
 FLAG_SENTENCES: dict[Flag, str] = {
     Flag.ONE_MARKER: "Only one of the card's two markers could be read, so scale and tilt are less certain.",
     Flag.FOCAL_ASSUMED: "The photo does not tell its focal length; a usual phone camera was assumed.",

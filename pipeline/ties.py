@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 
 from pipeline import hanging, registration, rimfield, ruler
-from pipeline.records import BarkScale, Comparison, Flag
+from pipeline.records import POOR_SIZE, BarkScale, Comparison, Flag
 from pipeline.rimfield import RimSd
 
 if TYPE_CHECKING:
@@ -210,8 +210,7 @@ def rim_field(earlier: Reading, later: Reading, frame: BarkFrame, settings: Sett
     RimField or None
         ``None`` where a rim was not seen whole or lies at the trunk's horizon.
     """
-    cut = Flag.CUT_BY_FRAME | Flag.NOT_LIKE_A_SITE
-    if (earlier.flags | later.flags) & cut or later.aperture_area_mm2 is None:
+    if (earlier.flags | later.flags) & POOR_SIZE or later.aperture_area_mm2 is None:
         return None
     first, second = frame.number[earlier.sha256], frame.number[later.sha256]
     before, after = (

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from pipeline.records import Finding, Flag, Severity, Sign, WoundKind
+from pipeline.records import UNFIT_SIZE, Finding, Severity, Sign, WoundKind
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Hashable, Iterator, Sequence
@@ -15,8 +15,7 @@ if TYPE_CHECKING:
     from pipeline.records import Event, Refusal, Register, Review, Site, SiteHistory, Visit
     from pipeline.settings import AlertSettings, Settings
 
-UNFIT = Flag.CUT_BY_FRAME | Flag.NOT_LIKE_A_SITE | Flag.NO_SCALE | Flag.OTHER_PLACE
-UNFIT_BITS = int(UNFIT)
+UNFIT_BITS = int(UNFIT_SIZE)
 SIGNS = tuple(Sign)
 SEEMS_LARGER = "seems larger"
 """In a tree's ``memo``, with a site's number: days of the visits that passed the screen of an enlarged opening."""

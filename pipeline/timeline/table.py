@@ -13,10 +13,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from pipeline.records import Flag, Sign, SignReading, Visit
+from pipeline.records import POOR_SIZE, Flag, Sign, SignReading, Visit
 from pipeline.timeline.visits import (
     DIFFER_BITS,
-    POOR,
     SHUT_BITS,
     SIGNS,
     SIZES,
@@ -211,7 +210,7 @@ def _best_first(readings: ReadingTable, first_photo: NDArray[np.intp]) -> NDArra
         scale,
         sharpness,
         np.bitwise_count(readings.flags[rows] & int(WORSE)),
-        np.bitwise_count(readings.flags[rows] & int(POOR)),
+        np.bitwise_count(readings.flags[rows] & int(POOR_SIZE)),
         visit[rows],
     )
     order[rows] = rows[np.lexsort(keys)]
@@ -239,7 +238,7 @@ def _alone(
 def _combine(table: VisitTable, which: NDArray[np.intp], photos: NDArray[np.intp], settings: TimeSettings) -> None:
     """Write into the table what visits of several photos each say; ``photos`` has shape (G, K), best first."""
     readings = table.readings
-    usable = (readings.flags[photos] & int(POOR)) == 0
+    usable = (readings.flags[photos] & int(POOR_SIZE)) == 0
     usable |= ~usable.any(axis=1, keepdims=True)
     shut = (readings.flags[photos] & SHUT_BITS) != 0
     value, sd, common, disagrees = combine_sizes(

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from pipeline.changes import KINDS, MOST_VISITS, ChangeKind, motion_of, weigh_many
-from pipeline.records import ChangePoint, Flag
+from pipeline.records import UNFIT_SIZE, ChangePoint
 from pipeline.seasons import growing_days
 
 if TYPE_CHECKING:
@@ -21,7 +21,6 @@ LEAST_MONTHS = 0.8
 """Growing months over which a pace is taken from the widths seen, else from the filter; own choice."""
 PACES_APART = 0.2
 """Paces that differ by less, mm a growing month and side, are not told as another pace; own choice."""
-UNFIT = Flag.CUT_BY_FRAME | Flag.NOT_LIKE_A_SITE | Flag.NO_SCALE | Flag.OTHER_PLACE
 
 
 def with_change_points(histories: Sequence[SiteHistory], settings: Settings) -> tuple[SiteHistory, ...]:
@@ -59,7 +58,7 @@ def _motions(history: SiteHistory, settings: Settings) -> Iterator[tuple[Trend, 
             if v.aperture_area_mm2
             and v.aperture_width_mm is not None
             and v.aperture_height_mm is not None
-            and not v.flags & UNFIT
+            and not v.flags & UNFIT_SIZE
             and growing_days(begun, v.visit_on, growing) >= young
         ][-MOST_VISITS:]
         motion = motion_of(seen, growing)

@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.lines import chi_square_quantile
-from pipeline.records import Flag, Sign, SignReading, Stage, Visit
+from pipeline.records import POOR_SIZE, Flag, Sign, SignReading, Stage, Visit
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -49,7 +49,6 @@ DISAGREES_P = 0.99
 RIM_REREAD = 0.3
 """Share of a visit's common uncertainty that differs all the same between two of its photos (a reader never draws the
 same rim twice); own choice, it only sets weights and the least spread."""
-POOR = Flag.CUT_BY_FRAME | Flag.NOT_LIKE_A_SITE
 SHUT_BITS, DIFFER_BITS = int(Flag.NO_APERTURE), int(Flag.DISAGREES_WITHIN_VISIT)
 WORSE = (
     Flag.OBLIQUE_VIEW | Flag.SOFT_FOCUS | Flag.LOW_SCALE | Flag.ONE_MARKER | Flag.CARD_TILTED | Flag.CLIPPED_LIGHT
@@ -73,7 +72,7 @@ def visits_of(site: int, readings: Iterable[Reading], settings: TimeSettings) ->
 
 def photo_quality(reading: Reading) -> tuple[float, ...]:
     """Sort key of photos of one visit, best first: doubts, sharpness, resolution, view angle."""
-    poor = (int(reading.flags) & int(POOR)).bit_count()
+    poor = (int(reading.flags) & int(POOR_SIZE)).bit_count()
     worse = (int(reading.flags) & int(WORSE)).bit_count()
     return (poor, worse, round(reading.sharpness_mm, 2), -round(reading.scale_px_per_mm, 1), reading.view_angle_deg)
 
@@ -94,7 +93,7 @@ def combine_visit(visit_on: date, readings: Sequence[Reading], settings: TimeSet
         return _visit_of_one(visit_on, readings[0], settings)
     ordered = sorted(readings, key=lambda r: (*photo_quality(r), r.sha256))
     chosen = ordered[0]
-    whole = [r for r in ordered if not r.flags & POOR] or ordered
+    whole = [r for r in ordered if not r.flags & POOR_SIZE] or ordered
     flags = chosen.flags & ~Flag.DISAGREES_WITHIN_VISIT
     area, width, height, perimeter = _sizes_of(whole, settings)
     if area.disagrees or width.disagrees:
