@@ -29,15 +29,17 @@ def main() -> None:
     parser.add_argument("--scenes", type=int, default=400)
     parser.add_argument("--repeats", type=int, default=40)
     options = parser.parse_args()
-    middle, least = cpu_time_ms(network.load(options.model), options.repeats)
-    print(f"CPU time a patch, 384 px, one thread: median {middle:.1f} ms, least {least:.1f} ms (reach 35)")
+    reader = network.load(options.model)
+    for name, call in (("a patch, read", reader), ("the network alone, maps at the patch's size", reader.raw)):
+        middle, least = cpu_time_ms(call, options.repeats)
+        print(f"CPU time of {name}, 384 px, one thread: median {middle:.1f} ms, least {least:.1f} ms (reach 35)")
     if options.photos is None:
         return
     from pipeline.learn import evaluate
 
-    for reader in (str(options.model), "classical"):
-        print(f"\n{reader}")
-        for line in evaluate.run(reader, options.photos, count=options.scenes):
+    for name in (str(options.model), "classical"):
+        print(f"\n{name}")
+        for line in evaluate.run(name, options.photos, count=options.scenes):
             print(line.text)
 
 

@@ -12,10 +12,8 @@ from pipeline.records import SitePatch
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from pipeline.records import SiteMaps
 
-
-def cpu_time_ms(reader: Callable[[SitePatch], SiteMaps], repeats: int) -> tuple[float, float]:
+def cpu_time_ms(reader: Callable[[SitePatch], object], repeats: int) -> tuple[float, float]:
     """Median and least processor time of one overview patch of 384 px, ms; the first call is not counted."""
     rgb = np.random.default_rng(0).integers(0, 255, (384, 384, 3)).astype(np.uint8)
     patch = SitePatch(rgb, np.ones((384, 384), bool), 176 / 384, -88.0, 88.0, 2.0)
